@@ -1,0 +1,1 @@
+"""Built-in adapters: gauges, indicators, trace files."""

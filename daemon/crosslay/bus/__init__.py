@@ -1,0 +1,1 @@
+"""MQTT: topics, messages, link and pump."""

@@ -1,0 +1,1 @@
+"""The decision: call-outs, plausibility, verdicts. Pure."""

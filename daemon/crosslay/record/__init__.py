@@ -1,0 +1,1 @@
+"""The SQLite store: results, outbox, raw traces."""

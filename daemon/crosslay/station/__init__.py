@@ -1,0 +1,1 @@
+"""The running station: capture, cycle, light, supervision."""

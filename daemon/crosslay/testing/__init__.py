@@ -1,0 +1,1 @@
+"""Conformance suites and helpers for adapter authors and integrators."""

@@ -1,0 +1,1 @@
+"""Surface texture: pure numbers, numpy and scipy only."""

@@ -1,0 +1,1 @@
+"""A folder into which a gauge or its software drops trace files."""

@@ -1,0 +1,1 @@
+"""A simulated gauge on physically modelled surfaces."""

@@ -1,0 +1,1 @@
+"""A light that only exists in the log."""

@@ -1,0 +1,1 @@
+"""Lamps behind /sys/class/leds, or any directory of that shape."""

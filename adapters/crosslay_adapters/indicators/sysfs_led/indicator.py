@@ -1,0 +1,154 @@
+"""The reject light on LEDs of the kernel."""
+
+from __future__ import annotations
+
+from dataclasses import fields
+from typing import Annotated, ClassVar, Literal, Self
+
+from pydantic import ConfigDict, Field, model_validator
+
+from crosslay.errors import IndicatorError
+from crosslay.ports import REST, AdapterConfig, IndicatorContext, Outputs
+from crosslay_adapters.indicators.sysfs_led.lamp import Lamp, on_sysfs
+
+#: Name of an LED: one directory, e.g. ``tower:red:status``.
+LedName = Annotated[str, Field(min_length=1, max_length=255, pattern=r"^[^/\x00]*[^/\x00.][^/\x00]*$")]
+Line = Literal["accept", "reject", "fault", "ready", "busy", "result_valid", "accept_bit", "fault_bit", "heartbeat",
+               "release"]
+_LINES: tuple[str, ...] = tuple(field.name for field in fields(Outputs))
+
+
+class SysfsLedConfig(AdapterConfig):
+    """Which LED shows which output; `reject` is needed, the others are optional.
+
+    Attributes
+    ----------
+    folder
+        Where the LEDs are.
+    inverted
+        Outputs that are wired the other way round: the LED is lit while the output is off.
+    """
+
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+
+    folder: Annotated[str, Field(min_length=1)] = "/sys/class/leds"
+    reject: LedName
+    accept: LedName | None = None
+    fault: LedName | None = None
+    ready: LedName | None = None
+    busy: LedName | None = None
+    result_valid: LedName | None = None
+    accept_bit: LedName | None = None
+    fault_bit: LedName | None = None
+    heartbeat: LedName | None = None
+    release: LedName | None = None
+    inverted: Annotated[tuple[Line, ...], Field(strict=False)] = ()
+
+    @property
+    def leds(self) -> dict[str, str]:
+        """LED by output, those that are wired."""
+        return {line: name for line in _LINES if (name := getattr(self, line)) is not None}
+
+    @model_validator(mode="after")
+    def _one_led_each(self) -> Self:
+        owner: dict[str, str] = {}
+        for line, name in self.leds.items():
+            if name in owner:
+                raise ValueError(f'{owner[name]} and {line} both name the LED "{name}"; each output needs its own')
+            owner[name] = line
+        unwired = [line for line in self.inverted if line not in self.leds]
+        if unwired:
+            raise ValueError(f"inverted names {unwired[0]}, which has no LED")
+        return self
+
+
+class SysfsLedIndicator:
+    """Drives LEDs through ``brightness``; every line is written on its own and read back.
+
+    Parameters
+    ----------
+    config
+        Options.
+    context
+        What the station provides; a relative ``folder`` is relative to its ``base_dir``.
+    """
+
+    Config: ClassVar[type[SysfsLedConfig]] = SysfsLedConfig
+
+    def __init__(self, config: SysfsLedConfig, context: IndicatorContext) -> None:
+        folder = context.base_dir / config.folder
+        self._lamps = {line: Lamp(folder, line, name, lit_when=line not in config.inverted)
+                       for line, name in config.leds.items()}
+        self._folder = folder
+        self._open = False
+        self._shown: Outputs | None = None  # None: not known, so every line is written
+
+    @property
+    def harmless(self) -> bool:
+        """True where the folder and every LED, with links followed, lie outside the kernel's sysfs."""
+        return not any(on_sysfs(path) for path in (self._folder, *(lamp.brightness for lamp in self._lamps.values())))
+
+    @property
+    def hardware_timeout_s(self) -> float | None:
+        """None: an LED keeps its last state when the daemon dies."""
+        return None
+
+    def open(self) -> None:
+        """Claim the LEDs, REJECT first, and show `REST`. A second call changes nothing.
+
+        Raises
+        ------
+        IndicatorError
+            An LED is missing or cannot be driven.
+        """
+        if self._open:
+            return
+        reject = self._lamps["reject"]
+        reject.claim()
+        reject.drive(REST.reject)
+        for line, lamp in self._lamps.items():
+            if line != "reject":
+                lamp.claim()
+        self._shown = None
+        self._drive(REST, before=None)
+        self._open = True
+
+    def show(self, outputs: Outputs, *, refresh: bool = False) -> None:
+        """Drive the lines that changed, or every one with `refresh`, in the order that keeps L3.
+
+        Raises
+        ------
+        IndicatorError
+            Not open, or a line cannot be driven. Every line that goes off has then been tried all the same, and
+            ACCEPT has not been lit; the next call writes every line.
+        """
+        if not self._open:
+            raise IndicatorError("the light is shown something before it was opened")
+        self._drive(outputs, before=None if refresh else self._shown)
+
+    def close(self) -> None:
+        """Show `REST` and leave the LEDs so. A second call changes nothing.
+
+        Raises
+        ------
+        IndicatorError
+            A line cannot be driven; the indicator is closed all the same.
+        """
+        if self._open:
+            self._open = False
+            self._drive(REST, before=None)
+
+    def _drive(self, outputs: Outputs, *, before: Outputs | None) -> None:
+        self._shown = None
+        trouble: IndicatorError | None = None
+        for line, level in outputs.changes_from(before):
+            lamp = self._lamps.get(line)
+            if lamp is None or (trouble is not None and level):
+                continue  # after a fault lines only go off, so that nothing claims what is not shown
+            try:
+                lamp.drive(level)
+            except IndicatorError as error:
+                trouble = trouble or error
+        if trouble is not None:
+            raise trouble
+        self._shown = outputs

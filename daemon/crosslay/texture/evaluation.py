@@ -13,8 +13,14 @@ from crosslay.texture.form import parse_form, remove_form
 from crosslay.texture.grid import even_heights
 from crosslay.texture.height import SectionHeights
 from crosslay.texture.separation import Separated, separate
-from crosslay.texture.setting_classes import class_of_cutoff, default_short_cutoff_um
-from crosslay.texture.settings import DEFAULT_SECTIONS, FilterKind, Settings, Standard
+from crosslay.texture.settings import (
+    DEFAULT_SECTIONS,
+    FilterKind,
+    Settings,
+    Standard,
+    class_of_cutoff,
+    default_short_cutoff_um,
+)
 from crosslay.texture.trace import Finding, Trace
 from crosslay.texture.waviness import primary_in_window, waviness_in_window
 

@@ -119,16 +119,21 @@ def add_spacing(values: Values, profile: FamilyProfile, standard: Standard) -> N
     if not profile.flat:
         rz_um = values.parameters[f"{letter}z"] or 0.0
         elements = profile_elements(profile.heights_um, profile.spacing_um, profile.section_points, rz_um=rz_um)
+    width: float | Undefined
+    height: float | Undefined
+    count: float | Undefined
+    if isinstance(elements, Undefined):
+        width = height = count = elements
+    else:
+        width, height, count = elements.mean_width_mm, elements.mean_height_um, elements.peaks_per_cm
     new = standard is Standard.ISO_21920
-    found = isinstance(elements, ProfileElements)
-    mean_width = f"{letter}sm" if new else f"{letter}Sm"
-    values.put(mean_width, "mm", elements.mean_width_mm if found else elements)
-    values.put(f"{letter}c", "um", elements.mean_height_um if found else elements)
-    values.put(f"{letter}pc" if new else f"{letter}Pc", "/cm", elements.peaks_per_cm if found else elements)
+    values.put(f"{letter}sm" if new else f"{letter}Sm", "mm", width)
+    values.put(f"{letter}c", "um", height)
+    values.put(f"{letter}pc" if new else f"{letter}Pc", "/cm", count)
     if standard in (Standard.ISO_21920, Standard.ASME_B46_1):
         symbol = "Pc" if letter == "R" else f"{letter}Pc"
-        count = band_count(profile.heights_um, profile.spacing_um, DEFAULT_BAND_UM)
-        values.put(f"{symbol}({DEFAULT_BAND_UM:g})", "/cm", count)
+        crossings = band_count(profile.heights_um, profile.spacing_um, DEFAULT_BAND_UM)
+        values.put(f"{symbol}({DEFAULT_BAND_UM:g})", "/cm", crossings)
 
 
 def section_values(sections: SectionHeights) -> dict[str, tuple[float, ...]]:

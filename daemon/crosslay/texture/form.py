@@ -56,9 +56,7 @@ def parse_form(text: str) -> Form:
     name, colon, degree = text.partition(":")
     if name == "polynomial" and colon and degree.isascii() and degree.isdigit() and int(degree) <= MAX_DEGREE:
         return Form(FormKind.POLYNOMIAL, int(degree))
-    raise SettingsError(
-        f'form "{text}" is not known; use none, line, polynomial:K with K from 0 to {MAX_DEGREE}, or arc'
-    )
+    raise SettingsError(f'form "{text}" is not known; use none, line, polynomial:K (K from 0 to {MAX_DEGREE}) or arc')
 
 
 def remove_form(z_um: NDArray[np.float64], spacing_um: float, form: Form) -> NDArray[np.float64]:
@@ -98,7 +96,7 @@ def remove_form(z_um: NDArray[np.float64], spacing_um: float, form: Form) -> NDA
 def subtract_line(z_um: NDArray[np.float64]) -> NDArray[np.float64]:
     """Residuals of the least-squares line, shape (N,), µm; a single point becomes 0."""
     points = z_um.size
-    centred = z_um - z_um.mean()
+    centred: NDArray[np.float64] = z_um - z_um.mean()
     if points < 2:
         return centred
     steps = np.arange(points, dtype=np.float64)
@@ -120,7 +118,7 @@ def subtract_polynomial(z_um: NDArray[np.float64], degree: int) -> NDArray[np.fl
     Discrete orthogonal polynomials by the Stieltjes procedure, see W. Gautschi, *Orthogonal Polynomials*, section 2.2.
     """
     t = np.linspace(-1.0, 1.0, z_um.size) if z_um.size > 1 else np.zeros(1)
-    residual = z_um - z_um.mean()
+    residual: NDArray[np.float64] = z_um - z_um.mean()
     basis = [np.full(z_um.size, 1.0 / math.sqrt(z_um.size))]
     for _ in range(degree):
         following = t * basis[-1]
@@ -164,7 +162,7 @@ def subtract_arc(z_um: NDArray[np.float64], spacing_um: float) -> NDArray[np.flo
         residual = z.copy()
     largest = math.inf
     for _ in range(_ARC_ROUNDS):
-        step = np.linalg.lstsq(_arc_jacobian(arc, u), residual, rcond=None)[0]
+        step: NDArray[np.float64] = np.linalg.lstsq(_arc_jacobian(arc, u), residual, rcond=None)[0].astype(np.float64)
         largest = float(np.abs(step).max())
         arc, residual, moved = _damped(arc, step, (u, z, residual))
         # Near the minimum a step of 1e-11 leaves an error far below rounding: Gauss-Newton contracts by the ratio of

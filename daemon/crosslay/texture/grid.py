@@ -61,35 +61,6 @@ def even_heights(trace: Trace, *, skip_start_mm: float = 0.0, skip_end_mm: float
     return _onto_grid(z, positions, trace.position_resolution_mm)
 
 
-def trace_from_positions(
-    positions_mm: NDArray[np.float64], samples: NDArray[np.float64], resolution_mm: float
-) -> Trace:
-    """Make a trace of heights that came with their places; places that are even are not kept.
-
-    Parameters
-    ----------
-    positions_mm : (N,) float64
-        x of each sample, mm, strictly increasing, N ≥ 2.
-    samples : (N,) float64
-        Heights, µm.
-    resolution_mm : float
-        One unit of the last printed decimal of the positions, mm.
-
-    Raises
-    ------
-    TraceError
-        The positions do not increase, or there are fewer than two.
-    """
-    spacing_mm, largest_miss_mm = _spacing_and_miss(positions_mm)
-    even = largest_miss_mm <= _allowance_mm(spacing_mm, resolution_mm)
-    return Trace(
-        samples=samples,
-        spacing_um=spacing_mm * 1000.0,
-        positions_mm=None if even else positions_mm,
-        position_resolution_mm=resolution_mm,
-    )
-
-
 def _kept(trace: Trace, skip_start_mm: float, skip_end_mm: float) -> slice:
     """Samples between the zones; a sample on the border of a zone stays."""
     if trace.positions_mm is None:
@@ -103,7 +74,8 @@ def _kept(trace: Trace, skip_start_mm: float, skip_end_mm: float) -> slice:
     stop = int(np.searchsorted(along, float(along[-1]) - skip_end_mm + slip, side="right"))
     if stop - first < 2:
         raise TraceError(
-            f"leaving out {skip_start_mm:g} mm and {skip_end_mm:g} mm of a trace of {float(along[-1]):.4g} mm leaves nothing"
+            f"leaving out {skip_start_mm:g} mm and {skip_end_mm:g} mm of a trace of {float(along[-1]):.4g} mm "
+            "leaves nothing"
         )
     return slice(first, stop)
 
@@ -112,7 +84,7 @@ def _require_usable(z_um: NDArray[np.float64]) -> None:
     if z_um.size < 2:
         raise TraceError("the trace is empty" if z_um.size == 0 else "the trace is a single sample")
     # min and max let NaN and infinity through to the comparison, so one pass each settles the common case.
-    if -MAX_HEIGHT_UM <= float(z_um.min()) and float(z_um.max()) <= MAX_HEIGHT_UM:
+    if float(z_um.min()) >= -MAX_HEIGHT_UM and float(z_um.max()) <= MAX_HEIGHT_UM:
         return
     bad = np.flatnonzero(~np.isfinite(z_um))
     if bad.size:

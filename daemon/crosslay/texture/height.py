@@ -2,8 +2,8 @@
 
 References
 ----------
-ISO 21920-2:2021 (over the evaluation length; Rp, Rv, Rz mean of sections; Rzx sliding); ISO 4287:1997 clause 4.1 and 4.2
-with ISO 4288 clause 4 (mean of the sampling lengths); design: texture, section 3.
+ISO 21920-2:2021 (over the evaluation length; Rp, Rv, Rz mean of sections; Rzx sliding); ISO 4287:1997 clauses 4.1 and
+4.2 with ISO 4288 clause 4 (mean of the sampling lengths); design: texture, section 3.
 """
 
 from __future__ import annotations
@@ -20,9 +20,14 @@ FLAT_REASON = "the profile is flat"
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class SectionHeights:
-    """Heights per section, each an array of shape (n,); µm, `skewness` and `kurtosis` dimensionless.
+    """Moments and extremes of each section, every one an array of shape (n,).
 
-    A section without any height has skewness and kurtosis NaN inside this dataclass; callers ask `shape_mean`.
+    Attributes
+    ----------
+    mean_abs, mean_square, mean_cube, mean_fourth
+        Means of the magnitude, of z², z³ and z⁴, in µm, µm², µm³, µm⁴.
+    peak, valley
+        Highest peak and deepest valley from the mean line, µm, the valley counted positive.
     """
 
     mean_abs: NDArray[np.float64]

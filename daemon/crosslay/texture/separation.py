@@ -10,17 +10,15 @@ from numpy.typing import NDArray
 from crosslay.errors import TraceTooShortError
 from crosslay.texture.filters import gaussian
 from crosslay.texture.filters.dispatch import mean_line
-from crosslay.texture.setting_classes import (
-    SettingClass,
-    class_for_limit,
-    default_short_cutoff_um,
-    setting_table,
-)
 from crosslay.texture.settings import (
     DEFAULT_SECTIONS,
+    SettingClass,
     Settings,
+    class_for_limit,
+    default_short_cutoff_um,
     require_lambda_c_below_lambda_f,
     require_lambda_s_below_lambda_c,
+    setting_table,
 )
 from crosslay.texture.trace import Finding, Severity
 from crosslay.texture.window import Window, place_window
@@ -166,8 +164,8 @@ def _too_short(wanted: SettingClass, used: SettingClass) -> Finding:
         id="trace-too-short-for-class",
         severity=Severity.WARNING,
         text=(
-            f"The roughness asks for setting class {wanted.name} (cut-off {wanted.cutoff_mm:g} mm), which the trace is too "
-            f"short for; {used.name} ({used.cutoff_mm:g} mm), the longest that fits, was used. "
+            f"The roughness asks for setting class {wanted.name} (cut-off {wanted.cutoff_mm:g} mm), which the trace is "
+            f"too short for; {used.name} ({used.cutoff_mm:g} mm), the longest that fits, was used. "
             f"Trace at least {wanted.travel_mm:g} mm."
         ),
         evidence={

@@ -94,8 +94,8 @@ def place_window(points: int, spacing_um: float, cutoff_mm: float, *, sections: 
     if slack < -(sections + 1) or points < length:
         needed_mm = (length + before + after) * spacing_um / 1000.0
         raise TraceTooShortError(
-            f"the trace is {(points - 1) * spacing_um / 1000.0:.4g} mm long; {sections} sections of {cutoff_mm:g} mm with "
-            f"run-up and run-down ({kind.value}) need {needed_mm:.4g} mm"
+            f"the trace is {(points - 1) * spacing_um / 1000.0:.4g} mm long; {sections} sections of {cutoff_mm:g} mm "
+            f"with run-up and run-down ({kind.value}) need {needed_mm:.4g} mm"
         )
     start = max(0, min(before + slack // 2, points - length))
     return Window(section_points=section, sections=sections, start=start)

@@ -1,0 +1,151 @@
+"""From call-outs to the settings that each is evaluated under.
+
+The order in which a setting is found: the call-out itself, what the station file or the command line says, the setting
+class that the limit implies (ISO 21920-3, 4.4; under ISO 4288 the limit stands for the estimate), and last the trace.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from crosslay.errors import CalloutError, SettingsError
+from crosslay.inspection.callout import Callout, Rule, Side
+from crosslay.inspection.judge import Requirement
+from crosslay.inspection.symbols import family
+from crosslay.texture.settings import FilterKind, Settings, Standard, class_for_limit
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wanted:
+    """What a station file or a command line asks for; None where it says nothing.
+
+    Attributes
+    ----------
+    cutoff_mm, short_cutoff_um, waviness_cutoff_mm
+        λc mm, λs µm (``"none"``: no S-filter), λf mm.
+    sections
+        Section lengths in the evaluation length.
+    parameters
+        Parameters wanted besides those always given.
+    """
+
+    standard: Standard = Standard.ISO_21920
+    filter: FilterKind | None = None
+    cutoff_mm: float | None = None
+    short_cutoff_um: float | str | None = None
+    waviness_cutoff_mm: float | None = None
+    sections: int | None = None
+    form: str = "line"
+    skip_start_mm: float = 0.0
+    skip_end_mm: float = 0.0
+    parameters: tuple[str, ...] = ()
+
+    def settings(self) -> Settings:
+        """Settings without any call-out: what is not said follows from the trace.
+
+        Raises
+        ------
+        SettingsError
+            The values contradict each other.
+        """
+        short: float | str | None = "default" if self.short_cutoff_um is None else self.short_cutoff_um
+        return Settings(
+            standard=self.standard, filter=self.filter or FilterKind.GAUSSIAN, cutoff_mm=self.cutoff_mm,
+            short_cutoff_um=None if short == "none" else short, waviness_cutoff_mm=self.waviness_cutoff_mm,
+            sections=self.sections, form=self.form, skip_start_mm=self.skip_start_mm, skip_end_mm=self.skip_end_mm,
+            parameters=self.parameters,
+        )
+
+
+def rule_for(callout: Callout, standard: Standard) -> Rule:
+    """Acceptance rule in force: the call-out's own, else the edition's default.
+
+    References
+    ----------
+    ISO 4288:1996, clause 5 (16 % rule unless ``max``); ISO 21920-3:2021, clause 4 (maximum rule is the default); both
+    from memory. ASME B46.1 compares a mean of values where nothing else is said, which for one trace is the value; it
+    goes with Tmax here, the stricter (design: texture, acceptance, names only the two ISO editions).
+    """
+    if callout.rule is not None:
+        return callout.rule
+    return Rule.T16 if standard in {Standard.ISO_4287, Standard.JIS_B_0601} else Rule.TMAX
+
+
+def requirements_for(characteristic: str, callouts: Sequence[Callout], wanted: Wanted) -> tuple[Requirement, ...]:
+    """Requirements of one characteristic, in the order of its call-outs.
+
+    Raises
+    ------
+    CalloutError
+        A call-out contradicts `wanted` or asks for what cannot be computed.
+    SettingsError
+        The settings contradict each other.
+    """
+    shared = _shared_cutoff_mm(callouts, wanted)
+    return tuple(
+        Requirement(characteristic=characteristic, callout=each, settings=_settings(each, wanted, shared, callouts))
+        for each in callouts
+    )
+
+
+def _settings(callout: Callout, wanted: Wanted, shared_mm: float | None, callouts: Sequence[Callout]) -> Settings:
+    where = f'call-out "{callout.text}"'
+    if family(callout.parameter) == "W" and callout.sections is not None:
+        raise CalloutError(f"{where}: expected {callout.parameter} without a number of sections; "
+                           "for W the section is the evaluation length")
+    own_filter = None if callout.filter is None else FilterKind(callout.filter)
+    _agree(where, "filter", own_filter, wanted.filter)
+    _agree(where, "cut-off (mm)", callout.cutoff_mm, wanted.cutoff_mm)
+    _agree(where, "short cut-off (µm)", callout.short_cutoff_um, wanted.short_cutoff_um)
+    _agree(where, "waviness cut-off (mm)", callout.waviness_cutoff_mm, wanted.waviness_cutoff_mm)
+    _agree(where, "number of sections", callout.sections, wanted.sections)
+    cutoff_mm = _first(callout.cutoff_mm, wanted.cutoff_mm, _class_cutoff_mm(callout, wanted.standard, callouts),
+                       shared_mm)
+    # The extras of all call-outs, so that equal settings stay equal and the trace is evaluated once.
+    extra = (each.parameter for each in callouts if "(" in each.parameter)
+    try:
+        return Wanted(
+            standard=wanted.standard, filter=own_filter or wanted.filter, cutoff_mm=cutoff_mm,
+            short_cutoff_um=callout.short_cutoff_um if callout.short_cutoff_um is not None else wanted.short_cutoff_um,
+            waviness_cutoff_mm=_first(callout.waviness_cutoff_mm, wanted.waviness_cutoff_mm),
+            sections=callout.sections if callout.sections is not None else wanted.sections, form=wanted.form,
+            skip_start_mm=wanted.skip_start_mm, skip_end_mm=wanted.skip_end_mm,
+            parameters=tuple(dict.fromkeys((*wanted.parameters, *extra))),
+        ).settings()
+    except SettingsError as error:
+        raise SettingsError(f"{where}: {error}") from error
+
+
+def _agree(where: str, what: str, own: object, wanted: object) -> None:
+    """A drawing that says one thing and a station file that says another: nobody may choose silently."""
+    if own is not None and wanted is not None and own != wanted:
+        said = own.value if isinstance(own, FilterKind) else own
+        asked = wanted.value if isinstance(wanted, FilterKind) else wanted
+        raise CalloutError(f"{where} gives the {what} {said}, the settings beside it give {asked}; leave one out")
+
+
+def _first(*values: float | None) -> float | None:
+    return next((value for value in values if value is not None), None)
+
+
+def _class_cutoff_mm(callout: Callout, standard: Standard, callouts: Sequence[Callout]) -> float | None:
+    """λc that the limit implies. A bilateral requirement takes it from its upper limit (ISO 21920-3, 4.4.4)."""
+    upper = next((each.limit for each in callouts
+                  if each.parameter == callout.parameter and each.side is Side.UPPER and each.cutoff_mm is None), None)
+    limit = upper if callout.side is Side.LOWER and upper is not None else callout.limit
+    chosen = class_for_limit(callout.parameter, limit, standard)
+    return None if chosen is None else chosen.cutoff_mm
+
+
+def _shared_cutoff_mm(callouts: Sequence[Callout], wanted: Wanted) -> float | None:
+    """λc of the first call-out that has one of its own.
+
+    A parameter whose limit implies no class (Rsm under ISO 21920, Rk …) is evaluated like its neighbours on the
+    drawing, rather than under a cut-off that changes from trace to trace (design: texture is silent; our decision).
+    """
+    for callout in callouts:
+        cutoff_mm = _first(callout.cutoff_mm, wanted.cutoff_mm, _class_cutoff_mm(callout, wanted.standard, callouts))
+        if cutoff_mm is not None:
+            return cutoff_mm
+    return None

@@ -1,0 +1,55 @@
+"""The parameter symbols that a call-out may name, and their units.
+
+Symbols follow ISO 21920-2:2021, ISO 4287:1997 with Amd 1:2009, ISO 13565-2, ISO 13565-3, JIS B 0601 and ASME B46.1.
+"""
+
+from __future__ import annotations
+
+from types import MappingProxyType
+
+_R_UNITS = {
+    "um": "Ra Rq Rp Rv Rz Rt Rpt Rvt Rzx RzJIS Rmax Rpm Rc Rk Rpk Rvk Rpq Rvq Rvmp Rvmc Rvvc Rvvv",
+    "mm": "Rsm RSm Ral Rsw Rdl",
+    "1": "Rsk Rku Rdq Rda Rdt",
+    "%": "Rdr Rmrk1 Rmrk2 Rmq",
+    "/cm": "Rpc RPc",
+    "um.%": "Rak1 Rak2",
+}
+#: Symbols without twins in the other profiles, under their names.
+_PLAIN_UNITS = {"Mr1": "%", "Mr2": "%"}
+#: Symbols that need numbers in brackets, the unit, and how many numbers they may take.
+WITH_ARGUMENTS: MappingProxyType[str, tuple[str, frozenset[int]]] = MappingProxyType({
+    "Rmr": ("%", frozenset({1, 2})),
+    "Rmc": ("um", frozenset({1})),
+    "Rdc": ("um", frozenset({2})),
+    "Pc": ("/cm", frozenset({1})),
+})
+#: Parameters whose limit may be zero or negative.
+SIGNED = frozenset({"Rsk", "Psk", "Wsk"})
+#: The same parameter under the other edition's symbol.
+OTHER_SPELLING: MappingProxyType[str, str] = MappingProxyType({
+    "Rsm": "RSm", "RSm": "Rsm", "Rpc": "RPc", "RPc": "Rpc",
+    "Rmrk1": "Mr1", "Mr1": "Rmrk1", "Rmrk2": "Mr2", "Mr2": "Rmrk2",
+})
+
+
+def _units() -> dict[str, str]:
+    units = dict(_PLAIN_UNITS)
+    for unit, symbols in _R_UNITS.items():
+        for symbol in symbols.split():
+            units[symbol] = unit
+            if symbol not in {"RzJIS", "Rmax", "Rpm", "RSm", "RPc"}:
+                units["P" + symbol[1:]] = unit
+                units["W" + symbol[1:]] = unit
+    return units
+
+
+#: Unit of every symbol that stands without brackets.
+UNITS: MappingProxyType[str, str] = MappingProxyType(_units())
+
+
+def family(symbol: str) -> str:
+    """``R``, ``P`` or ``W``: the profile that a symbol is computed on; a peak count ``Pc(c)`` is of R."""
+    if symbol.startswith(("P", "W")) and not symbol.startswith("Pc("):
+        return symbol[0]
+    return "R"

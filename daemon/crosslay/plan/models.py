@@ -1,0 +1,185 @@
+"""The sections of a station file, as pydantic models: strict types, no unknown keys, every range stated."""
+
+from __future__ import annotations
+
+import ipaddress
+import string
+from typing import Annotated, Any, Literal
+
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+
+from crosslay.texture.settings import FilterKind, Standard
+
+_LOWER = frozenset(string.ascii_lowercase + string.digits)
+_SEGMENT = _LOWER | frozenset("_-")
+_SCHEME = frozenset(string.ascii_letters + string.digits + "+-.")
+MAX_NAME = 64
+MAX_LEVELS = 8
+MAX_FORM_DEGREE = 12
+
+
+class Section(BaseModel):
+    """Base of every section: unknown keys are errors, values are not coerced, instances do not change."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
+
+
+def _name(value: str) -> str:
+    if not value or value[0] not in _LOWER or not _SEGMENT.issuperset(value) or len(value) > MAX_NAME:
+        raise ValueError(f"must be 1 to {MAX_NAME} of a-z, 0-9, _ and -, and begin with a letter or digit")
+    return value
+
+
+def _topic(value: str) -> str:
+    levels = value.split("/")
+    if "+" in value or "#" in value:
+        raise ValueError("must not hold + or #: they are wildcards for subscribers, and a station publishes")
+    if value.startswith("/") or value.endswith("/") or "" in levels:
+        raise ValueError('must be levels joined by single "/", without one at the beginning or end')
+    if value != value.lower():
+        raise ValueError(f'must be lower case, since MQTT topics are case-sensitive; "{value.lower()}" would be right')
+    if not all(_SEGMENT.issuperset(level) for level in levels):
+        raise ValueError("each level must be of a-z, 0-9, _ and -")
+    if len(levels) > MAX_LEVELS:
+        raise ValueError(f"has {len(levels)} levels; at most {MAX_LEVELS} are allowed")
+    return value
+
+
+def _source(value: str) -> str:
+    scheme, colon, rest = value.partition(":")
+    if not (colon and rest and scheme[:1].isalpha() and _SCHEME.issuperset(scheme)):
+        raise ValueError('must be a URI that is unique in the plant, such as "urn:crosslay:plant:line3:op30"')
+    if any(character.isspace() or not character.isprintable() for character in value):
+        raise ValueError("must be a URI, so it holds no blanks")
+    return value
+
+
+def _host(value: str) -> str:
+    if "://" in value or "/" in value:
+        raise ValueError('must be a host name or address alone, such as "127.0.0.1"; the port has its own key')
+    if not value or any(character.isspace() for character in value):
+        raise ValueError("must be a host name or an IP address")
+    if not is_loopback(value):
+        raise ValueError("is not this computer, and without TLS the connection is allowed only to a broker on "
+                         "loopback (localhost, 127.0.0.0/8, ::1)")
+    return value
+
+
+def is_loopback(host: str) -> bool:
+    """Whether a host name or address certainly means this computer; decided without asking a name server."""
+    if host == "localhost":
+        return True
+    try:
+        return ipaddress.ip_address(host.removeprefix("[").removesuffix("]")).is_loopback
+    except ValueError:
+        return False
+
+
+def _form(value: str) -> str:
+    kind, colon, degree = value.partition(":")
+    if value in {"none", "line", "arc"}:
+        return value
+    if kind == "polynomial" and colon and degree.isascii() and degree.isdigit() and 1 <= int(degree) <= MAX_FORM_DEGREE:
+        return value
+    raise ValueError(f'allowed: "none", "line", "arc", "polynomial:K" with K from 1 to {MAX_FORM_DEGREE}')
+
+
+def _cutoff_mm(value: float) -> float:
+    if not 0.005 <= value <= 100:
+        raise ValueError("must be a cut-off in mm, from 0.005 to 100 (usual: 0.08, 0.25, 0.8, 2.5, 8)")
+    return value
+
+
+def _short_cutoff_um(value: Any) -> Any:
+    if value == "none" or (isinstance(value, int | float) and not isinstance(value, bool) and 0.1 <= value <= 10_000):
+        return value if value == "none" else float(value)
+    raise ValueError('must be a cut-off in µm, from 0.1 to 10000 (usual: 2.5, 8, 25), or "none"')
+
+
+def _callouts(value: Any) -> Any:
+    if isinstance(value, str):
+        return (value,)
+    return tuple(value) if isinstance(value, list) else value
+
+
+class StationSection(Section):
+    """``[station]``: who this is."""
+
+    name: Annotated[str, AfterValidator(_name)]
+    topic: Annotated[str, AfterValidator(_topic)]
+    state_dir: Annotated[str, Field(min_length=1)] | None = None
+    source: Annotated[str, AfterValidator(_source)] | None = None
+    part_timeout_s: Annotated[float, Field(gt=0)] = 60.0
+    log_level: Literal["debug", "info", "warning", "error"] = "info"
+
+
+class BusSection(Section):
+    """``[bus]``: the MQTT broker and how results count as delivered (DC-20, DC-21, DC-31, DC-34, DC-65)."""
+
+    host: Annotated[str, AfterValidator(_host)]
+    port: Annotated[int, Field(ge=1, le=65535)] = 1883
+    acknowledge: Literal["confirmed", "broker"] = "confirmed"
+    protocol: Literal["5", "3.1.1"] = "5"
+    window: Annotated[int, Field(ge=1, le=1000)] = 20
+    resend_after_s: Annotated[float, Field(gt=0, le=3600)] = 3.0
+    keepalive_s: Annotated[int, Field(ge=1, le=3600)] = 10
+
+    @model_validator(mode="after")
+    def _old_protocol_needs_confirmation(self) -> BusSection:
+        if self.protocol == "3.1.1" and self.acknowledge != "confirmed":
+            raise ValueError('protocol "3.1.1" needs acknowledge = "confirmed": its PUBACK carries no reason, so a '
+                             "refused result would look delivered")
+        return self
+
+
+class LightSection(Section):
+    """``[light]``: how long ACCEPT shows, how old a trace may be for it, and the rest state."""
+
+    dwell_s: Annotated[float, Field(gt=0, le=3600)] = 2.0
+    max_age_s: Annotated[float, Field(gt=0, le=3600)] = 10.0
+    idle: Literal["reject", "hold"] = "reject"
+
+
+class AdapterSection(BaseModel):
+    """``[gauge]`` or one ``[[indicator]]``: an adapter's name and the adapter's own options."""
+
+    model_config = ConfigDict(extra="allow", frozen=True, strict=True)
+
+    adapter: str
+
+    def options(self) -> dict[str, Any]:
+        """The adapter's own options, as written."""
+        return dict(self.model_extra or {})
+
+
+class CharacteristicSection(Section):
+    """One ``[[characteristic]]``: what the drawing asks for at one place, and how it is evaluated."""
+
+    name: Annotated[str, Field(min_length=1, max_length=MAX_NAME)]
+    callout: Annotated[tuple[str, ...], BeforeValidator(_callouts), Field(min_length=1)]
+    standard: Standard = Standard.ISO_21920
+    filter: FilterKind | None = None
+    cutoff_mm: Annotated[float, AfterValidator(_cutoff_mm)] | None = None
+    short_cutoff_um: Annotated[float | Literal["none"], BeforeValidator(_short_cutoff_um)] | None = None
+    sections: Annotated[int, Field(ge=1, le=10)] | None = None
+    form: Annotated[str, AfterValidator(_form)] = "line"
+    skip_start_mm: Annotated[float, Field(ge=0)] = 0.0
+    skip_end_mm: Annotated[float, Field(ge=0)] = 0.0
+
+    @model_validator(mode="after")
+    def _short_below_long(self) -> CharacteristicSection:
+        short_um = self.short_cutoff_um
+        if isinstance(short_um, float) and self.cutoff_mm is not None and short_um >= 1000 * self.cutoff_mm:
+            raise ValueError(f"short_cutoff_um = {short_um:g} µm must be below cutoff_mm = {self.cutoff_mm:g} mm")
+        return self
+
+
+class StationFile(Section):
+    """A whole station file."""
+
+    station: StationSection
+    gauge: AdapterSection
+    bus: BusSection
+    light: LightSection = LightSection()
+    indicator: tuple[AdapterSection, ...] = ()
+    characteristic: Annotated[tuple[CharacteristicSection, ...], Field(min_length=1)]

@@ -12,6 +12,12 @@ from crosslay.ports import REST, AdapterConfig, IndicatorContext, Outputs
 __all__ = ["LogOnlyConfig", "LogOnlyIndicator"]
 
 
+#: Outputs whose every change means something.
+_STEADY = ("accept", "ready", "busy", "result_valid", "accept_bit", "fault_bit", "release")
+#: Lamps that may flash. The heartbeat, which only beats, is in neither list.
+_FLASHING = ("reject", "fault")
+
+
 class LogOnlyConfig(AdapterConfig):
     """No options."""
 
@@ -35,7 +41,7 @@ class LogOnlyIndicator:
         self._log = structlog.get_logger("crosslay.light")
         self._open = False
         self._outputs = REST
-        self._said: dict[str, str | bool] = {}
+        self._said: dict[str, bool] = {}
 
     @property
     def harmless(self) -> bool:
@@ -79,20 +85,12 @@ class LogOnlyIndicator:
 
     def _show(self, outputs: Outputs) -> None:
         self._outputs = outputs
-        says = _meaning(outputs)
+        steady = {name: getattr(outputs, name) for name in _STEADY}
+        lit = {name: getattr(outputs, name) for name in _FLASHING}
+        if self._said and all(self._said[name] is level for name, level in steady.items()):
+            # A lamp that goes dark and comes back is flashing: it counts as on until something else changes.
+            lit = {name: self._said[name] or level for name, level in lit.items()}
+        says = {**lit, **steady}
         if says != self._said:
             self._said = says
             self._log.info("light", **says)
-
-
-def _meaning(outputs: Outputs) -> dict[str, str | bool]:
-    """What the outputs say once flashing is taken away: a lamp that is not ACCEPT counts as REJECT, lit or not."""
-    return {
-        "lamp": "ACCEPT" if outputs.accept else "REJECT",
-        "fault": outputs.fault_bit,
-        "ready": outputs.ready,
-        "busy": outputs.busy,
-        "result_valid": outputs.result_valid,
-        "accept": outputs.accept_bit,
-        "release": outputs.release,
-    }

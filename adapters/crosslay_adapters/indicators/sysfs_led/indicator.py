@@ -5,14 +5,21 @@ from __future__ import annotations
 from dataclasses import fields
 from typing import Annotated, ClassVar, Literal, Self
 
-from pydantic import ConfigDict, Field, model_validator
+from pydantic import AfterValidator, ConfigDict, Field, model_validator
 
 from crosslay.errors import IndicatorError
 from crosslay.ports import REST, AdapterConfig, IndicatorContext, Outputs
 from crosslay_adapters.indicators.sysfs_led.lamp import Lamp, on_sysfs
 
-#: Name of an LED: one directory, e.g. ``tower:red:status``.
-LedName = Annotated[str, Field(min_length=1, max_length=255, pattern=r"^[^/\x00]*[^/\x00.][^/\x00]*$")]
+
+def _led_name(value: str) -> str:
+    if not value or value in {".", ".."} or "/" in value or "\0" in value:
+        raise ValueError('must be the name of one LED, a directory in folder, such as "tower:red:status"')
+    return value
+
+
+#: Name of an LED.
+LedName = Annotated[str, AfterValidator(_led_name)]
 Line = Literal["accept", "reject", "fault", "ready", "busy", "result_valid", "accept_bit", "fault_bit", "heartbeat",
                "release"]
 _LINES: tuple[str, ...] = tuple(field.name for field in fields(Outputs))
@@ -94,24 +101,28 @@ class SysfsLedIndicator:
         return None
 
     def open(self) -> None:
-        """Claim the LEDs, REJECT first, and show `REST`. A second call changes nothing.
+        """Claim the LEDs, REJECT first, and show `REST`.
+
+        A second call changes nothing, except after a fault: then everything is claimed again.
 
         Raises
         ------
         IndicatorError
             An LED is missing or cannot be driven.
         """
-        if self._open:
+        if self._open and self._shown is not None:
             return
-        reject = self._lamps["reject"]
-        reject.claim()
-        reject.drive(REST.reject)
-        for line, lamp in self._lamps.items():
-            if line != "reject":
-                lamp.claim()
-        self._shown = None
-        self._drive(REST, before=None)
-        self._open = True
+        self._open, self._shown = False, None
+        trouble: IndicatorError | None = None
+        for line in sorted(self._lamps, key=lambda name: name != "reject"):
+            try:  # a missing lamp must not keep another one lit: whatever can go to rest does
+                self._lamps[line].claim()
+                self._lamps[line].drive(getattr(REST, line))
+            except IndicatorError as error:
+                trouble = trouble or error
+        if trouble is not None:
+            raise trouble
+        self._open, self._shown = True, REST
 
     def show(self, outputs: Outputs, *, refresh: bool = False) -> None:
         """Drive the lines that changed, or every one with `refresh`, in the order that keeps L3.

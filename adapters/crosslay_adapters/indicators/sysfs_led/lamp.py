@@ -49,6 +49,7 @@ class Lamp:
         self._name = name
         self._lit_when = lit_when
         self._full = _FULL
+        self._plain = False  # an ordinary file, which must be cut to length
 
     @property
     def brightness(self) -> Path:
@@ -56,22 +57,20 @@ class Lamp:
         return self._folder / self._name / "brightness"
 
     def claim(self) -> None:
-        """Find the LED and take it from whatever kernel trigger drives it; that leaves it dark.
+        """Find the LED and learn what full brightness is.
 
         Raises
         ------
         IndicatorError
             No such LED, or no permission.
         """
-        self._find()
-        self._full = self._maximum()
-        trigger = self.brightness.with_name("trigger")
-        with _explained(trigger, self._line):
-            if trigger.exists() and _active(trigger.read_text("ascii", "replace")) != "none":
-                _write(trigger, "none\n")
+        with _explained(self.brightness, self._line):
+            self._find()
+            self._full = self._maximum()
+            self._plain = not on_sysfs(self.brightness)
 
     def drive(self, level: bool) -> None:  # noqa: FBT001 - a line has two levels
-        """Write a level and read it back.
+        """Take the LED from any kernel trigger, write a level and read it back.
 
         Raises
         ------
@@ -81,33 +80,45 @@ class Lamp:
         lit = level is self._lit_when
         value = self._full if lit else 0
         with _explained(self.brightness, self._line):
-            _write(self.brightness, f"{value}\n")
+            self._take()
+            self._write(self.brightness, f"{value}\n")
             back = self.brightness.read_text("ascii", "replace").strip()
         if not back.isdecimal() or (int(back) > 0) is not lit:
             raise IndicatorError(f'{self.brightness} for {self._line} reads "{back}" after {value} was written; '
                                  "something else drives this LED: a trigger, another program, a broken lamp driver")
 
+    def _take(self) -> None:
+        """Choose the trigger ``none`` where another one drives the LED; the kernel leaves it dark then."""
+        trigger = self.brightness.with_name("trigger")
+        if trigger.exists() and _active(trigger.read_text("ascii", "replace")) != "none":
+            self._write(trigger, "none\n")
+
+    def _write(self, path: Path, text: str) -> None:
+        """One write call, into the file that is there: none is made, and none is emptied first."""
+        descriptor = os.open(path, os.O_WRONLY | os.O_CLOEXEC)
+        try:
+            os.write(descriptor, text.encode("ascii"))
+            if self._plain:
+                os.ftruncate(descriptor, len(text))
+        finally:
+            os.close(descriptor)
+
     def _find(self) -> None:
         if not self._folder.is_dir():
             raise IndicatorError(f"there is no folder {self._folder} for the lamp {self._line}; "
                                  "folder must name a directory like /sys/class/leds")
-        try:
-            mode = self.brightness.stat().st_mode
-        except PermissionError as error:
-            raise IndicatorError(f"{self.brightness} for {self._line} cannot be reached: permission denied") from error
-        except OSError as error:
+        if not self.brightness.exists():
             there = ", ".join(sorted(_leds(self._folder))) or "no LED"
             raise IndicatorError(f'there is no LED "{self._name}" for {self._line}: {self.brightness} is missing; '
-                                 f"{self._folder} holds {there}") from error
-        if not stat.S_ISREG(mode):
+                                 f"{self._folder} holds {there}")
+        if not stat.S_ISREG(self.brightness.stat().st_mode):
             raise IndicatorError(f"{self.brightness} for {self._line} is not a plain file as the kernel's LEDs have it")
 
     def _maximum(self) -> int:
         path = self.brightness.with_name("max_brightness")
-        with _explained(path, self._line):
-            if not path.exists():
-                return _FULL
-            text = path.read_text("ascii", "replace").strip()
+        if not path.exists():
+            return _FULL
+        text = path.read_text("ascii", "replace").strip()
         if not text.isdecimal() or int(text) < 1:
             raise IndicatorError(f'{path} for {self._line} holds "{text}"; a whole number above 0 is expected')
         return int(text)
@@ -126,24 +137,13 @@ def _active(triggers: str) -> str:
     return (chosen or words or [""])[0]
 
 
-def _write(path: Path, text: str) -> None:
-    """One write call, into the file that is there: none is made, and none is emptied first."""
-    descriptor = os.open(path, os.O_WRONLY | os.O_CLOEXEC)
-    try:
-        os.write(descriptor, text.encode("ascii"))
-        if not on_sysfs(path):
-            os.ftruncate(descriptor, len(text))
-    finally:
-        os.close(descriptor)
-
-
 @contextmanager
 def _explained(path: Path, line: str) -> Iterator[None]:
     """Turn what the operating system says into what a person can act on."""
     try:
         yield
     except PermissionError as error:
-        raise IndicatorError(f"{path} for {line} cannot be written by {_user()}: permission denied{_owner(path)}; "
+        raise IndicatorError(f"{error.filename or path} for {line}: permission denied for {_user()}{_owner(path)}; "
                              "let a udev rule hand brightness and trigger to the daemon's group "
                              "(README of sysfs_led)") from error
     except OSError as error:

@@ -105,8 +105,11 @@ class Outputs:
 
     def changes_from(self, before: Outputs | None) -> Iterator[tuple[str, bool]]:
         """Single line changes in the order that keeps L3: REJECT goes on first and ACCEPT goes on last."""
-        changed = {f.name: getattr(self, f.name) for f in fields(self)
-                   if before is None or getattr(before, f.name) != getattr(self, f.name)}
+        changed = {
+            f.name: getattr(self, f.name)
+            for f in fields(self)
+            if before is None or getattr(before, f.name) != getattr(self, f.name)
+        }
         first = [("reject", True)] if changed.get("reject") else []
         middle = [(name, on) for name, on in changed.items() if (name, on) not in {("reject", True), ("accept", True)}]
         last = [("accept", True)] if changed.get("accept") else []

@@ -1,0 +1,387 @@
+"""Outbox to broker: the thread that keeps the delivery contract.
+
+One session per connection. Whatever goes wrong inside one ends it with `BusError`, and the next one starts from the
+lowest result that the store still owes (DC-32). Nothing here touches the store's writing connection: acknowledgements go
+to the recorder through `Host.settle` and count only when it reports them committed.
+"""
+
+from __future__ import annotations
+
+import random
+import socket
+import threading
+import time
+from collections import deque
+from dataclasses import dataclass
+from typing import Protocol
+
+from pydantic import ValidationError
+
+from crosslay.bus import conditions as kinds
+from crosslay.bus.conditions import Conditions
+from crosslay.bus.link import Address, Link, Outbound
+from crosslay.bus.messages import (
+    CLOUDEVENTS_CONTENT_TYPE,
+    Acknowledgement,
+    EvaluationMessage,
+    IdentificationMessage,
+    OfflineMessage,
+    StateMessage,
+    Wire,
+)
+from crosslay.bus.topics import ACK, EVALUATION, IDENTIFICATION, RESULT, STATE, Topics
+from crosslay.bus.window import Window
+from crosslay.errors import BusError
+from crosslay.record.reader import Reader
+from crosslay.record.store import Levels, Settled
+
+_NO_MATCHING_SUBSCRIBERS = 0x10
+_FAILURE = 0x80
+_CONTENT_REFUSALS = frozenset({0x95, 0x99})
+_CONTENT_TRIES = 5
+_EVALUATION_LATEST_S = 2.0
+_EVALUATION_EXPIRY_S = 5
+_STATE_EVERY_S = 10.0
+_STATE_PAUSE_S = 0.1
+_BACKOFF_FIRST_S = 1.0
+_BACKOFF_LIMIT_S = 5.0
+
+
+class Host(Protocol):
+    """What the pump needs of the station. Every method may be called from the pump thread."""
+
+    conditions: Conditions
+
+    def levels(self) -> Levels:
+        """Where the store stands."""
+
+    def settle(self, settled: Settled) -> None:
+        """Hand acknowledgements to the recorder; it answers with `Pump.settled` once they are committed."""
+
+    def next_session(self) -> int:
+        """A session number that no connection had before (DC-62)."""
+
+    def state(self, session_number: int, oldest_pending: float | None) -> StateMessage:
+        """The present; `oldest_pending` is when the oldest undelivered result was created, seconds since the epoch."""
+
+    def identification(self) -> IdentificationMessage:
+        """Who this is."""
+
+    def count(self, name: str) -> None:
+        """Add one to a counter."""
+
+    def beat(self) -> None:
+        """Show the watchdog that the pump makes progress."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Policy:
+    """How results are delivered. ``acknowledge`` is ``confirmed`` or ``broker``."""
+
+    address: Address
+    topics: Topics
+    acknowledge: str
+    window: int
+    resend_after_s: float
+
+
+class Pump:
+    """See the module. `wake`, `announce`, `settled` and `state_changed` may be called from any thread."""
+
+    def __init__(self, policy: Policy, reader: Reader, host: Host) -> None:
+        self._policy = policy
+        self._reader = reader
+        self._host = host
+        self._confirmed = policy.acknowledge == "confirmed"
+        self._window = Window(
+            width=policy.window, resend_after_s=policy.resend_after_s, perhaps_sent_through=host.levels().last
+        )
+        self._wake_in, self._wake_out = socket.socketpair()
+        self._wake_in.setblocking(False)
+        self._wake_out.setblocking(False)
+        self._announcements: deque[tuple[float, EvaluationMessage]] = deque(maxlen=16)
+        self._settled: deque[Settled] = deque()
+        self._state_dirty = threading.Event()
+        self._noted_through = 0
+        self._noted: set[int] = set()
+        self._tries: dict[int, int] = {}
+        self._refused_topics: dict[str, int] = {}
+        self._session: _Session | None = None
+
+    @property
+    def connected(self) -> bool:
+        """Whether a session is up."""
+        return self._session is not None
+
+    def wake(self) -> None:
+        """Look for new work now."""
+        try:
+            self._wake_out.send(b"\0")
+        except (BlockingIOError, OSError):
+            pass  # it is awake already, or closed
+
+    def announce(self, message: EvaluationMessage) -> None:
+        """Send the pass/fail event of a result just committed, if connected within two seconds."""
+        self._announcements.append((time.monotonic(), message))
+        self.wake()
+
+    def settled(self, settled: Settled) -> None:
+        """The recorder has committed these acknowledgements."""
+        self._settled.append(settled)
+        self.wake()
+
+    def state_changed(self) -> None:
+        """Publish the state soon."""
+        self._state_dirty.set()
+        self.wake()
+
+    def run(self, stop: threading.Event) -> None:
+        """Keep a session up until `stop` is set. Only unexpected exceptions leave it; the supervisor has them."""
+        backoff_s = _BACKOFF_FIRST_S
+        while not stop.is_set():
+            started = time.monotonic()
+            try:
+                self._run_session(stop)
+            except BusError as error:
+                self._host.conditions.raise_(kinds.BROKER_OFFLINE, str(error))
+                self._host.count("connectionsLost")
+            if time.monotonic() - started > 30.0:
+                backoff_s = _BACKOFF_FIRST_S
+            # At most one attempt a second (DC-64), and not all stations at the same moment.
+            self._pause(stop, started, backoff_s * random.uniform(1.0, 1.5))  # noqa: S311  # jitter, not a secret
+            backoff_s = min(_BACKOFF_LIMIT_S, backoff_s * 1.5)
+
+    def close(self) -> None:
+        """Release the wake-up pair and the reading connection."""
+        self._wake_in.close()
+        self._wake_out.close()
+        self._reader.close()
+
+    def _pause(self, stop: threading.Event, started: float, at_least_s: float) -> None:
+        while not stop.is_set() and time.monotonic() - started < at_least_s:
+            self._host.beat()
+            stop.wait(0.2)
+
+    def _run_session(self, stop: threading.Event) -> None:
+        number = self._host.next_session()
+        identity = self._host.levels().instance_id
+        lost = OfflineMessage(instance_id=identity, session_number=number, reason="connectionLost")
+        link = Link(self._policy.address, will=self._retained(STATE, lost))
+        farewell: Outbound | None = None
+        try:
+            link.connect()
+            self._session = _Session(link=link, number=number)
+            self._greet(self._session)
+            while not stop.is_set():
+                self._turn(self._session)
+            ended = OfflineMessage(instance_id=identity, session_number=number, reason="shutdown")
+            farewell = self._retained(STATE, ended)
+        finally:
+            self._session = None
+            link.close(farewell)
+
+    def _greet(self, session: _Session) -> None:
+        self._host.conditions.clear(kinds.BROKER_OFFLINE)
+        if self._confirmed:
+            session.link.subscribe([self._policy.topics[ACK]])
+        self._send(session, self._retained(IDENTIFICATION, self._host.identification()))
+        self._window.reconnected()
+        self._state_dirty.set()
+
+    def _turn(self, session: _Session) -> None:
+        """One round: wait for something, then do all that is due."""
+        session.link.step(self._wait_s(session), self._wake_in)
+        self._host.beat()
+        while session.link.acknowledged:
+            self._on_puback(session, *session.link.acknowledged.popleft())
+        while session.link.received:
+            self._on_message(*session.link.received.popleft())
+        while session.link.subscriptions:
+            self._on_suback(session.link.subscriptions.popleft())
+        while self._settled:
+            self._on_settled(self._settled.popleft())
+        self._send_announcements(session)
+        if self._window.overdue(time.monotonic()):
+            self._host.count("resends")
+            if self._confirmed:
+                self._host.conditions.raise_(kinds.MES_SILENT, "results were sent, but the MES acknowledges nothing")
+        self._send_results(session)
+        self._send_presence(session)
+
+    def _wait_s(self, session: _Session) -> float:
+        now = time.monotonic()
+        waits = [session.state_due(self._state_dirty.is_set(), self._state_every_s) - now, 1.0]
+        due_in = self._window.due_in(now)
+        if due_in is not None:
+            waits.append(due_in)
+        return max(0.0, min(waits))
+
+    @property
+    def _state_every_s(self) -> float:
+        return min(_STATE_EVERY_S, float(self._policy.address.keepalive_s))
+
+    def _send_results(self, session: _Session) -> None:
+        room = min(self._window.room(), session.link.room())
+        if room <= 0 or self._host.levels().last <= self._window.position:
+            return
+        for sequence, payload in self._reader.pending(self._window.position, room):
+            if sequence <= self._noted_through or sequence in self._noted:
+                self._window.hold(sequence)
+                continue
+            delivery = self._window.sent(sequence, time.monotonic())
+            mid = self._send(
+                session,
+                Outbound(
+                    topic=self._policy.topics[RESULT],
+                    payload=payload,
+                    delivery=delivery.value,
+                    content_type=CLOUDEVENTS_CONTENT_TYPE,
+                ),
+            )
+            session.results[mid] = sequence
+
+    def _send_announcements(self, session: _Session) -> None:
+        while self._announcements:
+            committed_at, message = self._announcements.popleft()
+            if time.monotonic() - committed_at <= _EVALUATION_LATEST_S:
+                self._send(
+                    session,
+                    Outbound(
+                        topic=self._policy.topics[EVALUATION], payload=message.to_bytes(), expiry_s=_EVALUATION_EXPIRY_S
+                    ),
+                )
+
+    def _send_presence(self, session: _Session) -> None:
+        """State on change and every 10 s, conditions on change, all of them retained."""
+        version = self._host.conditions.version
+        if version != session.conditions_version:
+            for condition in self._host.conditions.all():
+                message = condition.message()
+                if session.conditions.get(message.id) != message:
+                    session.conditions[message.id] = message
+                    self._send(
+                        session,
+                        Outbound(
+                            topic=self._policy.topics.condition(message.id), payload=message.to_bytes(), retain=True
+                        ),
+                    )
+            session.conditions_version = version
+            self._state_dirty.set()
+        if time.monotonic() >= session.state_due(self._state_dirty.is_set(), self._state_every_s):
+            self._state_dirty.clear()
+            self._send(session, self._retained(STATE, self._host.state(session.number, self._oldest_pending())))
+            session.state_at = time.monotonic()
+
+    def _oldest_pending(self) -> float | None:
+        return self._reader.oldest_pending() if self._host.levels().pending else None
+
+    def _send(self, session: _Session, message: Outbound) -> int:
+        mid = session.link.publish(message)
+        session.topics[mid] = message.topic
+        return mid
+
+    def _retained(self, leaf: str, message: Wire) -> Outbound:
+        return Outbound(topic=self._policy.topics[leaf], payload=message.to_bytes(), retain=True)
+
+    def _on_puback(self, session: _Session, mid: int, reason: int) -> None:
+        topic = session.topics.pop(mid, "")
+        sequence = session.results.pop(mid, None)
+        if reason >= _FAILURE:
+            self._refused_topics[topic] = reason
+            self._host.count("publishRefused")
+        else:
+            self._refused_topics.pop(topic, None)
+        self._report_refusals()
+        if sequence is None:
+            return
+        if reason == _NO_MATCHING_SUBSCRIBERS:
+            self._host.conditions.raise_(kinds.NO_CONSUMER, "the broker has no subscriber for v1/result")
+        elif reason >= _FAILURE:
+            self._on_refused_result(sequence, reason)
+        else:
+            self._host.conditions.clear(kinds.NO_CONSUMER)
+            if not self._confirmed:
+                self._noted.add(sequence)
+                self._host.settle(Settled(sequences=frozenset({sequence})))
+
+    def _on_refused_result(self, sequence: int, reason: int) -> None:
+        if reason not in _CONTENT_REFUSALS:
+            return
+        self._tries[sequence] = self._tries.get(sequence, 0) + 1
+        if self._tries[sequence] >= _CONTENT_TRIES:
+            del self._tries[sequence]
+            self._host.settle(
+                Settled(quarantined={sequence: f"the broker refused it {_CONTENT_TRIES} times (0x{reason:02X})"})
+            )
+
+    def _report_refusals(self) -> None:
+        if self._refused_topics:
+            listed = ", ".join(f"{topic} (0x{reason:02X})" for topic, reason in sorted(self._refused_topics.items()))
+            self._host.conditions.raise_(kinds.PUBLISH_REFUSED, f"the broker refuses to take {listed}")
+        else:
+            self._host.conditions.clear(kinds.PUBLISH_REFUSED)
+
+    def _on_suback(self, reason: int) -> None:
+        if reason >= _FAILURE:
+            self._host.conditions.raise_(
+                kinds.SUBSCRIBE_REFUSED, f"the broker refuses {self._policy.topics[ACK]} (0x{reason:02X})"
+            )
+        else:
+            self._host.conditions.clear(kinds.SUBSCRIBE_REFUSED)
+
+    def _on_message(self, topic: str, payload: bytes | None) -> None:
+        if topic != self._policy.topics[ACK]:
+            self._host.count("inboundUnexpected")
+        elif payload is None:
+            self._host.count("inboundTooLarge")
+        else:
+            self._on_acknowledgement(payload)
+
+    def _on_acknowledgement(self, payload: bytes) -> None:
+        """DC-20 and DC-24: take a valid acknowledgement, count any other."""
+        try:
+            message = Acknowledgement.model_validate_json(payload)
+        except ValidationError:
+            self._host.count("ackMalformed")
+            return
+        highest = max([message.acknowledged_through, *(item.sequence for item in message.rejected)])
+        if message.instance_id != self._host.levels().instance_id:
+            self._host.count("ackForeignInstance")
+        elif highest > self._window.perhaps_sent_through:
+            self._host.count("ackFuture")
+        else:
+            self._window.heard(time.monotonic())
+            self._host.conditions.clear(kinds.MES_SILENT)
+            self._noted_through = max(self._noted_through, message.acknowledged_through)
+            self._host.settle(
+                Settled(
+                    through=message.acknowledged_through,
+                    quarantined={item.sequence: f"the MES rejected it: {item.reason}" for item in message.rejected},
+                )
+            )
+
+    def _on_settled(self, settled: Settled) -> None:
+        done = set(settled.sequences) | set(settled.quarantined)
+        done |= {sequence for sequence in self._window.outstanding if sequence <= settled.through}
+        self._noted -= settled.sequences
+        self._window.settled(sorted(done), time.monotonic())
+        self._state_dirty.set()
+
+
+class _Session:
+    """What belongs to one connection and dies with it."""
+
+    __slots__ = ("conditions", "conditions_version", "link", "number", "results", "state_at", "topics")
+
+    def __init__(self, *, link: Link, number: int) -> None:
+        self.link = link
+        self.number = number
+        self.results: dict[int, int] = {}
+        self.topics: dict[int, str] = {}
+        self.conditions: dict[str, Wire] = {}
+        self.conditions_version = -1
+        self.state_at = float("-inf")
+
+    def state_due(self, dirty: bool, every_s: float) -> float:  # noqa: FBT001  # one reader, inside this module
+        """Monotonic time at which the state is to be published next."""
+        return self.state_at + (_STATE_PAUSE_S if dirty else every_s)

@@ -1,0 +1,168 @@
+"""``crosslay results STATION.toml list|show``: stored results, read-only, beside a running daemon or without one."""
+
+from __future__ import annotations
+
+import argparse
+import datetime as dt
+import json
+import os
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+from crosslay.errors import UsageError
+from crosslay.plan.load import load_plan
+from crosslay.record.reader import Reader, Row
+
+_CHUNK = 500
+_WORDS = {"": "acknowledged", "pending": "to be delivered", "quarantined": "set aside"}
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments."""
+    parser.add_argument("station", type=Path, metavar="STATION.toml", help="the station file")
+    parser.add_argument("action", nargs="?", default="list", choices=["list", "show"], help="list (default) or show")
+    parser.add_argument("which", nargs="?", metavar="SEQUENCE|PART|RESULT-ID", help="with show: which result")
+    parser.add_argument("--part", metavar="PART", help="with list: only this part's results")
+    parser.add_argument("--last", type=int, metavar="N", help="with list: only the last N")
+    parser.add_argument("--json", action="store_true", help="one JSON object per result")
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """List or show."""
+    if arguments.action == "show" and arguments.which is None:
+        raise UsageError("results show needs the sequence number, the part or the result id of what to show")
+    if arguments.action == "list" and arguments.which is not None:
+        raise UsageError(
+            f'results list takes no "{arguments.which}"; did you mean: results STATION.toml show {arguments.which}'
+        )
+    if arguments.last is not None and arguments.last < 1:
+        raise UsageError(f"--last is {arguments.last}; it must be 1 or more")
+    plan = load_plan(arguments.station, os.environ)
+    reader = Reader(plan.state_dir)
+    try:
+        reader.open()
+        if arguments.action == "list":
+            _list(_select(reader, arguments), as_json=arguments.json)
+        else:
+            _show(_find(reader, arguments.which), as_json=arguments.json)
+    finally:
+        reader.close()
+    return 0
+
+
+def _select(reader: Reader, arguments: argparse.Namespace) -> Iterator[Row]:
+    if arguments.last is not None and arguments.part is None:
+        yield from reader.newest(arguments.last)
+        return
+    if arguments.part is not None:
+        rows = reader.rows(part_id=arguments.part)
+        yield from rows[-arguments.last :] if arguments.last is not None else rows
+        return
+    after = 0
+    while rows := reader.rows(after=after, limit=_CHUNK):  # short transactions, however many there are
+        yield from rows
+        after = rows[-1].sequence
+
+
+def _find(reader: Reader, which: str) -> Row:
+    if which.isascii() and which.isdigit() and int(which) < 2**63:
+        found = reader.rows(after=int(which) - 1, limit=1)
+        if found and found[0].sequence == int(which):
+            return found[0]
+    by_part = reader.rows(part_id=which)
+    if by_part:
+        return by_part[-1]
+    by_id = reader.by_result_id(which)
+    if by_id is not None:
+        return by_id
+    raise UsageError(
+        f'no result "{which}"; give a sequence number, a part or a result id as `results STATION.toml list` shows them'
+    )
+
+
+def _list(rows: Iterator[Row], *, as_json: bool) -> None:
+    if as_json:
+        for row in rows:
+            sys.stdout.write(json.dumps(_summary(row), ensure_ascii=False) + "\n")
+        return
+    sys.stdout.write(f"{'number':>8}  {'time (UTC)':<19}  {'part':<20}  {'verdict':<9}  {'values':<40}  delivery\n")
+    for row in rows:
+        data = _data(row)
+        values = "  ".join(f"{item['callout']}: {_number(item['value'])}" for item in data.get("characteristics", []))
+        sys.stdout.write(
+            f"{row.sequence:>8}  {_time(row.created_at):<19}  {row.part_id:<20}  {row.decision:<9}  {values:<40}  "
+            f"{_WORDS[row.outbox]}\n"
+        )
+
+
+def _show(row: Row, *, as_json: bool) -> None:
+    if as_json:
+        sys.stdout.write(row.payload.decode() + "\n")
+        return
+    data = _data(row)
+    lines = [
+        f"result      {row.result_id}",
+        f"number      {row.sequence}",
+        f"part        {row.part_id}",
+        f"time        {_time(row.created_at)} UTC",
+        f"verdict     {row.decision}: {data.get('resultEvaluationDetails', '')}",
+        f"delivery    {_WORDS[row.outbox]}{f' ({row.reason})' if row.reason else ''}",
+    ]
+    if data.get("supersedes"):
+        lines.append(f"supersedes  {data['supersedes']}")
+    for item in data.get("characteristics", []):
+        limit = f"≤ {item['upperLimit']:g}" if item.get("upperLimit") is not None else f"≥ {item['lowerLimit']:g}"
+        lines.append(
+            f"  {item['name']:<16} {item['callout']:<14} {_number(item['value']):>10} {item['unit']:<3} {limit:<10} "
+            f"{item['rule']:<5} {item['evaluation']}{'  ' + item['reason'] if item.get('reason') else ''}"
+        )
+    settings = data.get("settings")
+    if settings is not None:
+        lines.append(
+            f"settings    {settings['standard']}, {settings['filter']}, cut-off {_quantity(settings['cutoff'])}, "
+            f"short cut-off {_quantity(settings['shortCutoff'])}, {settings['sections']} sections, form {settings['form']}"
+        )
+    lines += [f"finding     {item['severity']}: {item['text']}" for item in data.get("findings", [])]
+    for trace in data.get("traces") or [data["trace"]] if data.get("trace") or data.get("traces") else []:
+        lines.append(
+            f"trace       {trace['points']} points, {trace['spacing']['value']:g} µm apart, SHA-256 {trace['sha256']}"
+        )
+    lines += [f"plan        {data.get('planId')} ({data.get('planHash')})", f"software    {data.get('software')}"]
+    sys.stdout.write("\n".join(lines) + "\n")
+
+
+def _summary(row: Row) -> dict[str, Any]:
+    data = _data(row)
+    return {
+        "sequence": row.sequence,
+        "resultId": row.result_id,
+        "kind": row.kind,
+        "partId": row.part_id,
+        "creationTime": data.get("creationTime"),
+        "verdict": row.decision,
+        "resultEvaluation": data.get("resultEvaluation"),
+        "acknowledged": row.outbox == "",
+        "delivery": _WORDS[row.outbox],
+        "reason": row.reason or None,
+        "supersedes": data.get("supersedes"),
+        "characteristics": data.get("characteristics", []),
+    }
+
+
+def _data(row: Row) -> dict[str, Any]:
+    data: dict[str, Any] = json.loads(row.payload)["data"]
+    return data
+
+
+def _time(wall_s: float) -> str:
+    return dt.datetime.fromtimestamp(wall_s, tz=dt.UTC).strftime("%Y-%m-%d %H:%M:%S")
+
+
+def _number(value: float | None) -> str:
+    return "undefined" if value is None else f"{value:.4g}"
+
+
+def _quantity(quantity: dict[str, Any] | None) -> str:
+    return "none" if quantity is None else f"{quantity['value']:g} {quantity['unit'].replace('um', 'µm')}"

@@ -1,0 +1,277 @@
+"""Evaluate and record: the thread that turns traces into committed results. It owns the store's writing connection."""
+
+from __future__ import annotations
+
+import threading
+import time
+import uuid
+from collections.abc import Callable
+from functools import partial
+from typing import Any
+
+import structlog
+
+from crosslay.bus.conditions import QUARANTINE, STORE_FAILED, TRACE_REFUSED
+from crosslay.bus.messages import EvaluationMessage, LastPart
+from crosslay.errors import GaugeError, StoreError, StoreWriteError, TraceRefusedError
+from crosslay.inspection.combine import combine
+from crosslay.inspection.judge import Decision, Requirement, Verdict, inspect
+from crosslay.plan.load import StationPlan
+from crosslay.ports import Disposition, Gauge
+from crosslay.record.identity import derived_result_id, new_result_id
+from crosslay.record.store import Draft, Settled, Store
+from crosslay.record.traces import pack
+from crosslay.station.assembly import Assembly, Group
+from crosslay.station.cycle import Event
+from crosslay.station.hub import Hub
+from crosslay.station.light import Block
+from crosslay.station.mailbox import Arrival, Mailbox
+from crosslay.station.report import WIRE_VERDICTS, JudgedPart, result_bytes
+from crosslay.station.supervisor import Failure, attempt
+from crosslay.texture.trace import Finding, Severity, Trace
+
+_log = structlog.get_logger("crosslay.recorder")
+_RETRY_S = 1.0
+_ACK_DELAY_S = 0.2
+_SESSIONS_LOW = 200
+
+
+class Recorder:
+    """See the module. `run` belongs to its thread; everything else it touches is thread-safe or its own."""
+
+    def __init__(self, hub: Hub, store: Store, mailbox: Mailbox, gauge: Gauge) -> None:
+        self._hub = hub
+        self._plan: StationPlan = hub.plan
+        self._store = store
+        self._mailbox = mailbox
+        self._gauge = gauge
+        self._assembly = Assembly(self._plan.characteristics, self._plan.station.part_timeout_s)
+        self._ack_batch = max(1, self._plan.bus.window // 2)
+        self.on_settled: Callable[[Settled], None] = lambda _settled: None
+        self.on_committed: Callable[[EvaluationMessage], None] = lambda _message: None
+        self.beat: Callable[[], None] = lambda: None
+
+    def run(self, stop: threading.Event) -> None:
+        """Take what comes until `stop` is set and the mailbox is empty; acknowledgements are committed at the end."""
+        while True:
+            self.beat()
+            arrival = self._mailbox.take_arrival(self._patience_s())
+            if arrival is not None:
+                self._on_arrival(arrival, stop)
+            for group in self._assembly.expired(time.monotonic()):
+                self._finish(group, stop)
+            self._commit_settled(force=stop.is_set())
+            self._replenish_sessions()
+            if stop.is_set() and arrival is None:
+                return
+
+    def _patience_s(self) -> float:
+        number, waited_s = self._mailbox.pending()
+        return max(0.0, _ACK_DELAY_S - waited_s) if number else 1.0
+
+    def _on_arrival(self, arrival: Arrival, stop: threading.Event) -> None:
+        part_id = arrival.trace.facts.get("part") or f"part-{uuid.uuid4().hex[:12]}"
+        try:
+            if self._known(arrival.trace):
+                self._dismiss(arrival)
+                return
+            groups = self._assembly.add(part_id, arrival, time.monotonic())
+        except TraceRefusedError as error:
+            self._refuse(arrival, str(error))
+            return
+        for group in groups:
+            self._finish(group, stop)
+        waits = self._assembly.waits(part_id)
+        if waits:
+            _log.info("part-begun", part=part_id, waits_for=list(waits))
+            self._hub.event(Event.FINISHED)
+
+    def _known(self, trace: Trace) -> bool:
+        if not trace.identity:
+            return False
+        try:
+            return self._store.known(derived_result_id(self._plan.source, trace.identity)) is not None
+        except StoreWriteError:
+            return False  # the commit says so, and keeps the part
+
+    def _dismiss(self, arrival: Arrival) -> None:
+        _log.info("trace-known", identity=arrival.trace.identity)
+        self._hub.count("tracesFoundAgain")
+        self._settle_gauge(arrival.trace, Disposition.STORED)
+        self._hub.light(lambda light, now: light.dismiss(arrival.ticket, now, "a trace already stored was found again"))
+        self._hub.event(Event.FINISHED)
+
+    def _refuse(self, arrival: Arrival, reason: str) -> None:
+        _log.warning("trace-refused", reason=reason)
+        self._hub.count("tracesRefused")
+        self._hub.conditions.raise_(TRACE_REFUSED, reason)
+        self._hub.light(lambda light, now: light.unjudged(arrival.ticket, now, reason))
+        self._settle_gauge(arrival.trace, Disposition.REFUSED, reason)
+        self._hub.event(Event.FINISHED)
+
+    def _finish(self, group: Group, stop: threading.Event) -> None:
+        """Judge a part, show a fail at once (L5), commit, and only then show a pass."""
+        arrivals = list(group.arrivals.values())
+        newest = max(arrivals, key=lambda item: item.arrived_at)
+        verdict = self._judge(group)
+        self._hub.event(Event.EVALUATED)
+        if verdict.decision is Decision.FAIL:
+            self._hub.light(lambda light, now: light.fail(newest.ticket, now, verdict.text))
+        elif verdict.decision is not Decision.PASS:
+            self._hub.light(lambda light, now: light.unjudged(newest.ticket, now, verdict.text))
+        draft = self._draft(group, arrivals, verdict, time.monotonic() - newest.arrived_at)
+        sequence = self._commit(draft, stop)
+        if sequence is None:
+            return
+        self._show_committed(newest, verdict)
+        wire = WIRE_VERDICTS[verdict.decision]
+        self._hub.conditions.clear(TRACE_REFUSED)
+        self._hub.stored(
+            LastPart(part_id=group.part_id, sequence=sequence, result_evaluation=wire, details=verdict.text)
+        )
+        self.on_committed(EvaluationMessage(part_id=group.part_id, sequence=sequence, result_evaluation=wire))
+        _log.info("result", part=group.part_id, sequence=sequence, verdict=verdict.decision.value, details=verdict.text)
+        for arrival in arrivals:
+            self._settle_gauge(arrival.trace, Disposition.STORED)
+        self._hub.event(Event.FINISHED)
+
+    def _judge(self, group: Group) -> Verdict:
+        verdicts = []
+        for name, arrival in group.arrivals.items():
+            requirements = tuple(item for item in self._plan.requirements if name in {"", item.characteristic})
+            outcome = attempt(partial(inspect, arrival.trace, requirements))
+            verdicts.append(_broken(outcome, requirements) if isinstance(outcome, Failure) else outcome.value)
+        return combine(tuple(verdicts), group.missing)
+
+    def _draft(self, group: Group, arrivals: list[Arrival], verdict: Verdict, processing_s: float) -> Draft:
+        now = self._hub.clock.wall()
+        traces = tuple(arrival.trace for arrival in arrivals)
+        identities = [trace.identity for trace in traces if trace.identity]
+        result_id = derived_result_id(self._plan.source, "\n".join(identities)) if identities else new_result_id(now)
+        packed = tuple(pack(trace) for trace in traces)
+        part = JudgedPart(
+            result_id=str(result_id),
+            part_id=group.part_id,
+            verdict=verdict,
+            traces=traces,
+            packed=packed,
+            partial=bool(group.missing),
+            created_at=now,
+            processing_s=processing_s,
+            clock_synchronized=self._hub.clock.synchronized(),
+        )
+        return Draft(
+            result_id=result_id,
+            part_id=group.part_id,
+            decision=verdict.decision.value,
+            created_at=now,
+            payload=partial(result_bytes, part, self._plan),
+            traces=packed,
+            deliveries=tuple(derived_result_id(self._plan.source, identity) for identity in identities),
+        )
+
+    def _commit(self, draft: Draft, stop: threading.Event) -> int | None:
+        """Commit, again and again while the store refuses; None only where the station stops before it could."""
+        while True:
+            settled = self._mailbox.take_settled()
+            try:
+                sequence = self._store.commit(draft, settled).sequence
+            except StoreWriteError as error:
+                self._mailbox.settle(settled)
+                self._on_store_failure(error)
+                if stop.wait(_RETRY_S):
+                    _log.error("result-not-stored", part=draft.part_id, reason=str(error))
+                    return None
+                self.beat()
+                self._reopen()
+            else:
+                self._on_store_success(settled)
+                return sequence
+
+    def _show_committed(self, newest: Arrival, verdict: Verdict) -> None:
+        age_s = self._age_s(newest)
+        if verdict.decision is Decision.PASS:
+            self._hub.light(lambda light, now: light.accept(newest.ticket, now, age_s))
+        else:
+            self._hub.light(lambda light, _now: light.committed(newest.ticket))
+
+    def _age_s(self, arrival: Arrival) -> float:
+        """Seconds since capture: by the wall clock, but never less than by the monotonic one since its arrival."""
+        here_s = time.monotonic() - arrival.arrived_at
+        captured_at = arrival.trace.captured_at
+        if captured_at is None:
+            return here_s
+        age_s = self._hub.clock.wall() - captured_at
+        # A capture time in the future says that the clocks disagree: such a trace proves nothing about its age.
+        return max(here_s, age_s) if age_s > -1.0 else float("inf")
+
+    def _commit_settled(self, *, force: bool) -> None:
+        """Commit acknowledgements alone once enough of them wait, or the first has waited long enough."""
+        number, waited_s = self._mailbox.pending()
+        if number == 0 or not (force or number >= self._ack_batch or waited_s >= _ACK_DELAY_S):
+            return
+        settled = self._mailbox.take_settled()
+        try:
+            self._store.settle(settled)
+        except StoreWriteError as error:
+            self._mailbox.settle(settled)
+            self._on_store_failure(error)
+            if not force:
+                time.sleep(_ACK_DELAY_S)
+                self._reopen()
+        else:
+            self._on_store_success(settled)
+
+    def _on_store_failure(self, error: StoreWriteError) -> None:
+        reason = f"results cannot be stored: {error}"
+        if not self._hub.conditions.active(STORE_FAILED):
+            _log.error("store-failed", reason=str(error))
+        self._hub.conditions.raise_(STORE_FAILED, reason)
+        self._hub.count("commitsFailed")
+        self._hub.light(lambda light, _now: light.block(Block.STORE, reason))
+
+    def _on_store_success(self, settled: Settled) -> None:
+        if self._hub.conditions.active(STORE_FAILED):
+            _log.info("store-works-again")
+            self._hub.conditions.clear(STORE_FAILED)
+            self._hub.light(lambda light, _now: light.unblock(Block.STORE))
+        if settled:
+            if self._store.levels.quarantined:
+                self._hub.conditions.raise_(QUARANTINE, f"{self._store.levels.quarantined} results are set aside")
+            self.on_settled(settled)
+            self._hub.drained()
+
+    def _reopen(self) -> None:
+        """After an I/O error SQLite's connection is not to be trusted; a fresh one reads what really is there."""
+        try:
+            self._store.open()
+        except StoreError as error:
+            _log.warning("store-reopen-failed", reason=str(error))
+
+    def _replenish_sessions(self) -> None:
+        if self._hub.sessions_left > _SESSIONS_LOW:
+            return
+        try:
+            self._hub.add_sessions(self._store.reserve_sessions())
+        except StoreWriteError as error:
+            self._on_store_failure(error)
+
+    def _settle_gauge(self, trace: Trace, disposition: Disposition, reason: str = "") -> None:
+        try:
+            self._gauge.settle(trace, disposition, reason)
+        except GaugeError as error:
+            _log.warning("gauge-settle-failed", reason=str(error))
+            self._hub.count("gaugeSettleFailed")
+
+
+def _broken(failure: Failure, requirements: tuple[Requirement, ...]) -> Verdict:
+    """A defect of this program is no reason to lose a part: it is stored, raw trace and all, as invalid."""
+    text = f"the evaluation failed unexpectedly ({failure.text})"
+    finding = Finding(
+        id="evaluation-failed",
+        severity=Severity.INVALID,
+        evidence={"callouts": float(len(requirements))},
+        text=f"{text}. The raw trace is stored; report it with this text.",
+    )
+    judged: tuple[Any, ...] = ()
+    return Verdict(decision=Decision.INVALID, text=text, judged=judged, findings=(finding,))

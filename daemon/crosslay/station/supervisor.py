@@ -1,0 +1,130 @@
+"""Threads that cannot die unnoticed, and the one place that catches everything."""
+
+from __future__ import annotations
+
+import os
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Generic, TypeVar
+
+import structlog
+
+_T = TypeVar("_T")
+_RESTART_FIRST_S = 0.5
+_RESTART_LIMIT_S = 30.0
+#: EX_SOFTWARE of sysexits.h: systemd restarts the service.
+EXIT_HUNG = 70
+
+_log = structlog.get_logger("crosslay.supervisor")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Failure:
+    """An exception nobody expected, as text for the log and the result."""
+
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Success(Generic[_T]):
+    """What an attempt returned."""
+
+    value: _T
+
+
+def attempt(action: Callable[[], _T]) -> Success[_T] | Failure:
+    """Run something that may hold an unknown defect; whatever it raises becomes a `Failure`, logged with its traceback."""
+    try:
+        return Success(value=action())
+    except Exception as error:
+        _log.exception("unexpected-error", error=repr(error))
+        return Failure(text=f"{type(error).__name__}: {error}")
+
+
+class Worker:
+    """One named thread that runs `body` until it returns after `stop`; a body that raises is started again.
+
+    Parameters
+    ----------
+    name
+        Name of the thread.
+    body
+        Called with the stop event; calls `beat` at least every `limit_s` seconds.
+    limit_s
+        Time without a beat after which the thread counts as hung.
+    on_failure
+        Told the text of each unexpected exception.
+    """
+
+    def __init__(
+        self,
+        name: str,
+        body: Callable[[threading.Event], None],
+        *,
+        limit_s: float,
+        on_failure: Callable[[str], None] = lambda _text: None,
+    ) -> None:
+        self.name = name
+        self._body = body
+        self._limit_s = limit_s
+        self._on_failure = on_failure
+        self._stop = threading.Event()
+        self._beat_at = time.monotonic()
+        self._thread = threading.Thread(target=self._main, name=f"crosslay-{name}", daemon=True)
+
+    def start(self) -> None:
+        """Start the thread."""
+        self.beat()
+        self._thread.start()
+
+    def beat(self) -> None:
+        """Called by the body: progress."""
+        self._beat_at = time.monotonic()
+
+    def stop(self) -> None:
+        """Ask the body to return."""
+        self._stop.set()
+
+    def join(self, timeout_s: float) -> bool:
+        """Wait for the end; whether it came."""
+        if self._thread.ident is not None:
+            self._thread.join(timeout_s)
+        return not self._thread.is_alive()
+
+    @property
+    def hung(self) -> bool:
+        """Whether the thread made no progress for longer than it may, or is gone without being asked."""
+        if self._stop.is_set():
+            return False
+        return time.monotonic() - self._beat_at > self._limit_s or not self._thread.is_alive()
+
+    def _main(self) -> None:
+        pause_s = _RESTART_FIRST_S
+        while not self._stop.is_set():
+            started = time.monotonic()
+            outcome = attempt(lambda: self._body(self._stop))
+            if isinstance(outcome, Success):
+                if self._stop.is_set():
+                    return
+                outcome = Failure(text="the thread's work ended by itself")
+            self._on_failure(outcome.text)
+            if time.monotonic() - started > _RESTART_LIMIT_S:
+                pause_s = _RESTART_FIRST_S
+            self._rest(pause_s)
+            pause_s = min(_RESTART_LIMIT_S, pause_s * 2)
+
+    def _rest(self, pause_s: float) -> None:
+        until = time.monotonic() + pause_s
+        while not self._stop.is_set() and time.monotonic() < until:
+            self.beat()
+            self._stop.wait(min(0.2, pause_s))
+
+
+def exit_if_hung(workers: list[Worker]) -> None:
+    """End the process at once where a thread hangs: systemd starts it again, and the light's rest state is REJECT."""
+    hung = [worker.name for worker in workers if worker.hung]
+    if hung:
+        _log.critical("thread-hung", threads=hung, exit_code=EXIT_HUNG)
+        os._exit(EXIT_HUNG)

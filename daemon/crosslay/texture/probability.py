@@ -1,0 +1,259 @@
+"""Material probability curve: plateau and valley slopes of a surface made by two processes.
+
+On normal-probability paper (height over the standard deviate s of the material ratio) a surface that two random
+processes made, one after the other, shows two straight stretches: the plateau at the left, the valleys at the right.
+Their slopes are Rpq and Rvq, Rmq is the ratio where the two lines meet.
+
+ISO 13565-3 finds the two stretches through a conic; it leaves freedom, and this is how it is used here (design:
+texture, section 5):
+
+1. The curve is read at equal steps of s from −3 to 3, or as far as the samples reach.
+2. A hyperbola ``z = a + b·(s − s0) − c·√((s − s0)² + w²)``, c > 0, is fitted: a, b, c by least squares for s0 and w on
+   a grid that is refined. It is the conic with one branch over the whole plot, so no fit degenerates. A point's weight
+   is what its quantile scatters: ``(φ(s)/√(p(1 − p))/slope)²``; the slope is the last fit's, three rounds.
+3. A point further from the hyperbola than six times that scatter (scaled by the median absolute residual) is an
+   outlier; from the transition outwards the stretches end before the first of them (limits UPL and LVL).
+4. In the plot scaled to a square the angle between the asymptotes, on the hyperbola's side, is bisected three times;
+   where the lines next to the asymptotes cut the hyperbola, the plateau ends and the valleys begin (LPL and UVL).
+5. Straight lines by least squares through the points of either stretch, equally weighted.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr, ndtri
+
+from crosslay.texture.material_ratio import FLAT, Curve
+from crosslay.texture.undefined import Undefined
+
+#: The plot reaches from −3 to 3 standard deviations.
+SPAN = 3.0
+#: Points at equal steps on it.
+PLOT_POINTS = 181
+#: Fewer samples than this hold no two stretches.
+MIN_POINTS = 100
+#: A stretch needs this many plotted points.
+MIN_STRETCH_POINTS = 8
+#: Valleys less steep than this many times the plateau: one process, not two.
+MIN_SLOPE_RATIO = 1.25
+#: Residuals beyond this many times the scatter are outliers.
+OUTLIER_FACTOR = 6.0
+#: Rounds of weighting, and of looking for outliers.
+ROUNDS = 3
+#: Bisections of the angle between the asymptotes.
+BISECTIONS = 3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProbabilityParameters:
+    """Slopes and transition of the material probability curve.
+
+    Attributes
+    ----------
+    pq, vq
+        Slope of the plateau and of the valleys, µm per standard deviation (Rpq, Rvq).
+    mq
+        Material ratio where the two lines meet, % (Rmq).
+    """
+
+    pq: float | Undefined
+    vq: float | Undefined
+    mq: float | Undefined
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Plot:
+    """The curve on probability paper, shape (K,): deviates s, heights µm, and what a quantile scatters per slope."""
+
+    deviates: NDArray[np.float64]
+    heights: NDArray[np.float64]
+    spread: NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class _Hyperbola:
+    """``a + b·(s − s0) − c·√((s − s0)² + w²)``."""
+
+    centre: float
+    width: float
+    level: float
+    tilt: float
+    bend: float
+
+    def heights(self, deviates: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Ordinates, µm."""
+        u = deviates - self.centre
+        ordinates: NDArray[np.float64] = self.level + self.tilt * u - self.bend * np.sqrt(u * u + self.width**2)
+        return ordinates
+
+    def steepness(self, deviates: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Absolute slopes, µm per standard deviation."""
+        u = deviates - self.centre
+        steepness: NDArray[np.float64] = np.abs(self.tilt - self.bend * u / np.sqrt(u * u + self.width**2))
+        return steepness
+
+
+def probability_parameters(curve: Curve) -> ProbabilityParameters:
+    """Plateau slope, valley slope and the ratio where they meet.
+
+    Parameters
+    ----------
+    curve
+        Material ratio curve.
+
+    Returns
+    -------
+    ProbabilityParameters
+        Undefined on a flat profile, with fewer than 100 samples, and where the curve does not show a plateau over
+        clearly steeper valleys.
+
+    References
+    ----------
+    .. [1] ISO 13565-3:1998; ISO 21920-2:2021, Rpq, Rvq, Rmq. How the stretches are found: see the head of this module.
+    """
+    if curve.total_height_um == 0.0:
+        return _undefined(FLAT)
+    if curve.points < MIN_POINTS:
+        return _undefined(f"{curve.points} samples; the probability curve needs {MIN_POINTS}")
+    plot = _plot(curve)
+    floor = 1.0 / math.sqrt(curve.points)
+    fitted = _fit_without_outliers(plot, floor)
+    if fitted is None:
+        return _undefined("the probability curve does not bend from a plateau to steeper valleys")
+    hyperbola, first, last = fitted
+    plateau_end, valley_start = _stretch_limits(plot, hyperbola)
+    deviates = plot.deviates
+    plateau = slice(first, int(np.searchsorted(deviates, plateau_end, side="right")))
+    valley = slice(int(np.searchsorted(deviates, valley_start)), last)
+    if min(plateau.stop - plateau.start, valley.stop - valley.start) < MIN_STRETCH_POINTS:
+        return _undefined("the probability curve shows no two straight stretches")
+    plateau_slope, plateau_level = _line(plot, plateau)
+    valley_slope, valley_level = _line(plot, valley)
+    if not valley_slope < 0.0 or valley_slope > MIN_SLOPE_RATIO * plateau_slope:
+        return _undefined(f"the valleys are not {MIN_SLOPE_RATIO:g} times as steep as the plateau")
+    meeting = (plateau_level - valley_level) / (valley_slope - plateau_slope)
+    return ProbabilityParameters(pq=abs(plateau_slope), vq=-valley_slope, mq=100.0 * float(ndtr(meeting)))
+
+
+def _undefined(reason: str) -> ProbabilityParameters:
+    undefined = Undefined(reason)
+    return ProbabilityParameters(pq=undefined, vq=undefined, mq=undefined)
+
+
+def _plot(curve: Curve) -> _Plot:
+    """Read the curve at equal steps of the standard deviate, along straight lines on probability paper."""
+    count = curve.points
+    reach = min(SPAN, -float(ndtri(0.5 / count)))
+    deviates = np.linspace(-reach, reach, PLOT_POINTS)
+    ratios = ndtr(deviates)
+    index = np.clip((ratios * count - 0.5).astype(np.intp), 0, count - 2)
+    before, after = ndtri((index + 0.5) / count), ndtri((index + 1.5) / count)
+    part = (deviates - before) / (after - before)
+    heights = curve.heights_um[index] * (1.0 - part) + curve.heights_um[index + 1] * part
+    density = np.exp(-0.5 * deviates * deviates) / math.sqrt(2.0 * math.pi)
+    return _Plot(deviates, heights, np.sqrt(ratios * (1.0 - ratios)) / density)
+
+
+def _fit_without_outliers(plot: _Plot, least_scatter: float) -> tuple[_Hyperbola, int, int] | None:
+    """Hyperbola and the first and one past the last point that it holds for; None where the curve bends upwards."""
+    count = plot.deviates.shape[0]
+    first, last = 0, count
+    scatter = plot.spread
+    least_slope = 0.01 * float(np.ptp(plot.heights)) / float(np.ptp(plot.deviates))
+    found: _Hyperbola | None = None
+    for _ in range(ROUNDS):
+        found = _fit(plot, slice(first, last), 1.0 / scatter, found)
+        if found is None:
+            return None
+        scatter = plot.spread * np.maximum(found.steepness(plot.deviates), least_slope)
+        residuals = np.abs(plot.heights - found.heights(plot.deviates)) / scatter
+        limit = OUTLIER_FACTOR * max(1.4826 * float(np.median(residuals[first:last])), least_scatter)
+        # The transition itself is no outlier, and a stretch keeps enough points to be seen.
+        keep = max(found.width, 0.25)
+        left = min(max(int(np.searchsorted(plot.deviates, found.centre - keep)), MIN_STRETCH_POINTS), count)
+        right = max(min(int(np.searchsorted(plot.deviates, found.centre + keep)), count - MIN_STRETCH_POINTS), left + 1)
+        outside = np.flatnonzero(residuals[:left] > limit)
+        first = int(outside[-1]) + 1 if outside.size else 0
+        outside = np.flatnonzero(residuals[right:] > limit)
+        last = right + int(outside[0]) if outside.size else count
+    return (found, first, last) if found is not None else None
+
+
+def _fit(plot: _Plot, part: slice, weights: NDArray[np.float64], start: _Hyperbola | None) -> _Hyperbola | None:
+    """Weighted least squares over s0 and w on a grid refined about the best; None where no bend is downwards."""
+    s, root = plot.deviates[part], weights[part]
+    base = _line_basis(s, root)
+    target = plot.heights[part] * root
+    target = target - base.T @ (base @ target)
+    if start is None:
+        centres, widths = np.linspace(float(s[0]) + 0.3, float(s[-1]) - 0.3, 27), np.geomspace(0.002, 3.0, 14)
+    else:
+        centres, widths = start.centre + 0.1 * np.arange(-4.0, 5.0), start.width * np.geomspace(0.5, 2.0, 7)
+    centre = width = 0.0
+    for _ in range(3):
+        centre, width, bends = _best_on_grid(s, root, base, target, centres, widths)
+        if not bends:
+            return None
+        step, ratio = float(centres[1] - centres[0]), float(widths[1] / widths[0])
+        centres = centre + step * np.linspace(-1.0, 1.0, 9)
+        widths = width * np.geomspace(1.0 / ratio, ratio, 7)
+    u = s - centre
+    columns = np.column_stack((np.ones_like(u), u, -np.sqrt(u * u + width * width)))
+    level, tilt, bend = np.linalg.lstsq(columns * root[:, None], plot.heights[part] * root, rcond=None)[0].tolist()
+    return _Hyperbola(centre, width, level, tilt, bend) if bend > 0.0 else None
+
+
+def _line_basis(deviates: NDArray[np.float64], root: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Orthonormal rows that span a weighted straight line, shape (2, K)."""
+    level = root / math.sqrt(float(root @ root))
+    tilt = deviates * root
+    tilt -= level * float(level @ tilt)
+    return np.vstack((level, tilt / math.sqrt(float(tilt @ tilt))))
+
+
+def _best_on_grid(
+    deviates: NDArray[np.float64],
+    root: NDArray[np.float64],
+    base: NDArray[np.float64],
+    target: NDArray[np.float64],
+    centres: NDArray[np.float64],
+    widths: NDArray[np.float64],
+) -> tuple[float, float, bool]:
+    """Centre and width that explain most of what a straight line leaves, and whether the bend is downwards."""
+    offsets = deviates - np.repeat(centres, widths.shape[0])[:, None]
+    bends = np.sqrt(offsets * offsets + np.tile(widths * widths, centres.shape[0])[:, None])
+    bends *= -root
+    bends -= (bends @ base.T) @ base
+    match = bends @ target
+    gain = np.where(match > 0.0, match * match / np.einsum("ij,ij->i", bends, bends), -1.0)
+    best = int(np.argmax(gain))
+    centre, width = divmod(best, widths.shape[0])
+    return float(centres[centre]), float(widths[width]), bool(gain[best] > 0.0)
+
+
+def _stretch_limits(plot: _Plot, hyperbola: _Hyperbola) -> tuple[float, float]:
+    """Deviates where the plateau ends and the valleys begin (LPL and UVL)."""
+    scale = float(np.ptp(plot.deviates)) / float(np.ptp(plot.heights))
+    tilt, bend = hyperbola.tilt * scale, hyperbola.bend * scale
+    # Directions of the asymptotes from where they cross; the hyperbola lies below, between them.
+    left = math.pi + math.atan(tilt + bend)
+    right = 2.0 * math.pi + math.atan(tilt - bend)
+    share = (right - left) / 2.0**BISECTIONS
+    reach = []
+    for slope in (math.tan(left + share), math.tan(right - share)):
+        steeper = (slope - tilt) ** 2 - bend * bend
+        reach.append(bend * hyperbola.width / math.sqrt(steeper) if steeper > 0.0 else math.inf)
+    return hyperbola.centre - reach[0], hyperbola.centre + reach[1]
+
+
+def _line(plot: _Plot, part: slice) -> tuple[float, float]:
+    """Slope and height at s = 0 of the least-squares line."""
+    s, heights = plot.deviates[part], plot.heights[part]
+    middle, mean = float(s.mean()), float(heights.mean())
+    offsets = s - middle
+    slope = float(offsets @ (heights - mean)) / float(offsets @ offsets)
+    return slope, mean - slope * middle

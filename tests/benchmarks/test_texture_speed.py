@@ -33,10 +33,9 @@ def _ratio(points, spacing_um, cutoff_mm, rounds=25):
     kernel = np.exp(-(np.linspace(-3, 3, 2 * section + 1) ** 2))
     reference = _best_s(lambda: (fftconvolve(z, kernel, "same"), fftconvolve(z, kernel, "same")), rounds)
     own = _best_s(lambda: evaluate(trace, Settings(cutoff_mm=cutoff_mm)), rounds)
-    print(
-        f"\n{points} samples, λc {cutoff_mm} mm: {own * 1e3:.2f} ms, reference {reference * 1e3:.2f} ms, {own / reference:.1f}x"
-    )
-    return own / reference
+    ratio = own / reference
+    print(f"\n{points} samples, λc {cutoff_mm} mm: {own * 1e3:.2f} ms, {ratio:.1f} × {reference * 1e3:.2f} ms")
+    return ratio
 
 
 @pytest.mark.parametrize(("points", "spacing_um", "cutoff_mm", "allowed"), [(9601, 0.5, 0.8, 10.0)])

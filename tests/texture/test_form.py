@@ -29,7 +29,7 @@ def test_forms_are_read(text, form):
 
 @pytest.mark.parametrize(
     "text",
-    ["", "Line", "polynomial", "polynomial:", "polynomial:13", "polynomial:x", "polynomial:²", "polynomial:2.0"],
+    ["", "Line", "polynomial", "polynomial:", "polynomial:13", "polynomial:-1", "polynomial:²", "polynomial:2.0"],
 )
 def test_other_forms_are_refused_with_what_exists(text):
     with pytest.raises(SettingsError, match=r"none, line, polynomial:K .* or arc"):

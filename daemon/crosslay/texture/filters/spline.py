@@ -76,8 +76,8 @@ def mean_line(z_um: NDArray[np.float64], spacing_um: float, cutoff_mm: float) ->
         # Without a second difference there is nothing to smooth.
         return heights.copy()
     # A straight line passes unchanged; without it the cosines keep their digits for the texture.
-    x = np.arange(points) - 0.5 * (points - 1)
-    line: NDArray[np.float64] = float(heights.mean()) + (float(x @ heights) / float(x @ x)) * x
+    x = np.arange(points, dtype=np.float64) - 0.5 * (points - 1)
+    line = float(heights.mean()) + (float(x @ heights) / float(x @ x)) * x
     spectrum: NDArray[np.float64] = fft.dct(heights - line, norm="ortho", overwrite_x=True)
     # sin(πk/2N) for k = 0 … N; read backwards it is the cosine.
     sine = np.sin(np.arange(points + 1) * (0.5 * math.pi / points))

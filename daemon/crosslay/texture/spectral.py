@@ -1,0 +1,206 @@
+"""What a profile repeats: autocorrelation length Ral, dominant spectral wavelengths Rsw and Wsw, dominant waviness.
+
+References
+----------
+ISO 21920-2:2021, autocorrelation length Ral (threshold 0.2) and dominant spatial wavelength Rsw.
+Estimator, lags, taper, length of the transform and interpolation are decisions (page *texture*, sections 4 and 6).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import fft
+
+from crosslay.texture.undefined import Undefined
+
+#: Normalised autocorrelation at which heights count as independent.
+THRESHOLD: Final = 0.2
+
+_LEAST_POINTS: Final = 4
+_TOO_FEW: Final = Undefined("the evaluation length holds fewer than four samples")
+_LEVEL: Final = Undefined("the profile is level: nothing in it repeats")
+_Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DominantWaviness:
+    """The largest line of a waviness profile.
+
+    Attributes
+    ----------
+    wavelength_mm
+        Wsw, mm.
+    amplitude_um
+        Half the height from crest to trough of the sine of this wavelength that fits the profile best, µm; undefined
+        where the evaluation length does not hold one whole wave.
+    energy_share_percent
+        Share of the profile's variance that this sine explains, %; undefined where the amplitude is.
+    """
+
+    wavelength_mm: float
+    amplitude_um: float | Undefined
+    energy_share_percent: float | Undefined
+
+
+def autocorrelation_length_mm(z_um: _Floats, spacing_um: float) -> float | Undefined:
+    """Ral: the shortest lag at which the normalised autocorrelation falls to 0.2.
+
+    Parameters
+    ----------
+    z_um : NDArray[np.float64]
+        Roughness in the evaluation length, shape (M,), µm.
+    spacing_um : float
+        Sampling spacing dx, µm.
+
+    Returns
+    -------
+    float or Undefined
+        mm. Mean removed, biased estimate, lags up to ⌊M/2⌋ − 1, linear between lags; undefined where it stays above.
+
+    References
+    ----------
+    ISO 21920-2:2021, Ral; page *texture*, section 4.
+    """
+    spectrum = _spectrum(z_um)
+    return spectrum if isinstance(spectrum, Undefined) else _length_mm(spectrum, z_um.size, spacing_um)
+
+
+def dominant_wavelength_mm(z_um: _Floats, spacing_um: float) -> float | Undefined:
+    """Rsw or Wsw: the wavelength of the largest spectral line.
+
+    Parameters
+    ----------
+    z_um : NDArray[np.float64]
+        Roughness or waviness in the evaluation length, shape (M,), µm.
+    spacing_um : float
+        Sampling spacing dx, µm.
+
+    Returns
+    -------
+    float or Undefined
+        mm. Mean removed, periodic Hann taper, transform of length 2M, largest of the bins 1 … M − 1, parabola through
+        the logarithms of three powers; undefined for a level profile.
+
+    References
+    ----------
+    ISO 21920-2:2021, Rsw; page *texture*, section 4.
+    """
+    spectrum = _spectrum(z_um)
+    return spectrum if isinstance(spectrum, Undefined) else _wavelength_mm(spectrum, z_um.size, spacing_um)
+
+
+def autocorrelation_length_and_wavelength_mm(
+    z_um: _Floats, spacing_um: float
+) -> tuple[float | Undefined, float | Undefined]:
+    """Ral and Rsw from one transform.
+
+    Parameters
+    ----------
+    z_um : NDArray[np.float64]
+        Roughness in the evaluation length, shape (M,), µm.
+    spacing_um : float
+        Sampling spacing dx, µm.
+
+    Returns
+    -------
+    tuple of two (float or Undefined)
+        What `autocorrelation_length_mm` and `dominant_wavelength_mm` return.
+    """
+    spectrum = _spectrum(z_um)
+    if isinstance(spectrum, Undefined):
+        return spectrum, spectrum
+    return _length_mm(spectrum, z_um.size, spacing_um), _wavelength_mm(spectrum, z_um.size, spacing_um)
+
+
+def dominant_waviness(w_um: _Floats, spacing_um: float) -> DominantWaviness | Undefined:
+    """Wavelength, amplitude and share of energy of the largest line of the waviness.
+
+    Parameters
+    ----------
+    w_um : NDArray[np.float64]
+        Waviness in the evaluation length, shape (M,), µm.
+    spacing_um : float
+        Sampling spacing dx, µm.
+
+    Returns
+    -------
+    DominantWaviness or Undefined
+        Undefined for a level profile.
+
+    Notes
+    -----
+    Amplitude and share come from the least-squares sine (with a constant) of the wavelength that was found, so a pure
+    sine gives its own amplitude and all but 100 %.
+
+    References
+    ----------
+    Page *texture*, section 6; no association's parameters.
+    """
+    wavelength_mm = dominant_wavelength_mm(w_um, spacing_um)
+    if isinstance(wavelength_mm, Undefined):
+        return wavelength_mm
+    if 1000.0 * wavelength_mm > w_um.size * spacing_um:
+        reason = Undefined(f"the evaluation length is shorter than one wave of {wavelength_mm:.4g} mm")
+        return DominantWaviness(wavelength_mm=wavelength_mm, amplitude_um=reason, energy_share_percent=reason)
+    angle = np.arange(w_um.size) * (2.0 * np.pi * spacing_um / (1000.0 * wavelength_mm))
+    columns = np.stack((np.cos(angle), np.sin(angle)))
+    columns -= columns.mean(axis=1, keepdims=True)
+    centred = w_um - w_um.mean()
+    sides = columns @ centred
+    cosine_um, sine_um = np.linalg.solve(columns @ columns.T, sides)
+    explained = float(cosine_um * sides[0] + sine_um * sides[1]) / float(centred @ centred)
+    return DominantWaviness(
+        wavelength_mm=wavelength_mm,
+        amplitude_um=float(np.hypot(cosine_um, sine_um)),
+        energy_share_percent=100.0 * min(max(explained, 0.0), 1.0),
+    )
+
+
+def _spectrum(z_um: _Floats) -> NDArray[np.complex128] | Undefined:
+    """Transform of length 2M of the profile without its mean, shape (M + 1,)."""
+    if z_um.size < _LEAST_POINTS:
+        return _TOO_FEW
+    centred = z_um - z_um.mean()
+    if float(np.abs(centred).max()) <= 1e-14 * float(np.abs(z_um).max()):
+        return _LEVEL
+    spectrum: NDArray[np.complex128] = fft.rfft(centred, 2 * z_um.size)
+    return spectrum
+
+
+def _length_mm(spectrum: NDArray[np.complex128], points: int, spacing_um: float) -> float | Undefined:
+    # Twice the length holds the lags up to half the window without wrapping round.
+    power = spectrum.real**2
+    power += spectrum.imag**2
+    correlation: _Floats = fft.irfft(power, 2 * points)[: points // 2]
+    below = np.flatnonzero(correlation <= THRESHOLD * correlation[0])
+    if below.size == 0:
+        return Undefined("the autocorrelation does not fall to 0.2 within half the evaluation length")
+    lag = int(below[0])
+    high, low = correlation[lag - 1] / correlation[0], correlation[lag] / correlation[0]
+    return float((lag - 1 + (high - THRESHOLD) / (high - low)) * spacing_um / 1000.0)
+
+
+def _wavelength_mm(spectrum: NDArray[np.complex128], points: int, spacing_um: float) -> float:
+    # A periodic Hann taper over M samples is, at twice the length, half of a bin less a quarter of the bins two away;
+    # a real profile's bins beyond both ends are the conjugates of those inside.
+    padded = np.concatenate((np.conj(spectrum[2:0:-1]), spectrum, np.conj(spectrum[-2:-4:-1])))
+    tapered = 0.5 * spectrum
+    tapered -= 0.25 * padded[:-4]
+    tapered -= 0.25 * padded[4:]
+    power = tapered.real**2
+    power += tapered.imag**2
+    line = 1 + int(np.argmax(power[1:points]))
+    offset = 0.0
+    around = power[line - 1 : line + 2]
+    if float(around.min()) > 0.0:
+        before, at, after = np.log(around)
+        bend = float(before - 2.0 * at + after)
+        # Where the powers still rise towards bin 0 the parabola's top lies outside the three bins; it is used as the
+        # definition says, unless it is no top or no wavelength.
+        offset = 0.5 * float(before - after) / bend if bend < 0.0 else 0.0
+        offset = offset if line + offset > 0.0 else 0.0
+    return 2.0 * points * spacing_um / 1000.0 / (line + offset)

@@ -16,7 +16,7 @@ from crosslay.texture.trace import Trace
 class AdapterConfig(BaseModel):
     """Base of every adapter's options in the station file: unknown keys are errors, values are not coerced."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
 
 
 class GaugeSignal(enum.Enum):

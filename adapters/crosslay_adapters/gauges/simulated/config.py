@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Literal, Self
 
-from pydantic import ConfigDict, Field, model_validator
+from pydantic import Field, model_validator
 
 from crosslay.ports import AdapterConfig
 
@@ -38,8 +38,6 @@ class PlannedPart(AdapterConfig):
         How bad it is: 1 as described in the README, 0.5 half of it, 2 twice.
     """
 
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
-
     part: Annotated[int, Field(ge=1)]
     ra_um: Annotated[float, Field(gt=0, le=1000, allow_inf_nan=False)] | None = None
     fault: Literal["rocking", "clipped", "stuck", "short"] | None = None
@@ -54,8 +52,6 @@ class PlannedPart(AdapterConfig):
 
 class SimulatedConfig(AdapterConfig):
     """Options of the simulated gauge; the README of this folder explains each of them."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
 
     # What passes by
     surface: Literal["turned", "ground"] = "turned"

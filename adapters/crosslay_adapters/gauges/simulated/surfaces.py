@@ -50,6 +50,43 @@ class Turning:
         return 1000.0 * self.feed_mm**2 / (8.0 * self.nose_radius_mm)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Grooves:
+    """One cut, revolution by revolution.
+
+    Attributes
+    ----------
+    turning
+        How it was cut.
+    start_um
+        Where the first groove would be without scatter, µm; the others follow at the feed.
+    centres_um
+        Where the tool passed, shape (K,), ascending, µm.
+    depths_um
+        How much higher or lower than the undisturbed cut, shape (K,), µm.
+    edges_um
+        Deviation of the cutting edge from its arc, shape (K, 2h + 1), µm: columns from −h to +h samples beside the
+        centre, held beyond.
+    """
+
+    turning: Turning
+    start_um: float
+    centres_um: Heights
+    depths_um: Heights
+    edges_um: Heights
+
+
+def grooves(turning: Turning, points: int, spacing_um: float, rng: np.random.Generator) -> Grooves:
+    """Draw the grooves that can reach a trace of `points` samples, beginning anywhere in a groove."""
+    feed_um = turning.feed_mm * 1000.0
+    count = math.ceil((points - 1) * spacing_um / feed_um) + 2 * _NEIGHBOURS + 3
+    number = np.arange(count)
+    start_um = -(_NEIGHBOURS + rng.uniform()) * feed_um
+    place = number + rng.standard_normal(count) * turning.feed_scatter_percent / 100.0
+    return Grooves(turning=turning, start_um=start_um, centres_um=np.sort(start_um + place * feed_um),
+                   depths_um=_depths(turning, number, rng), edges_um=_edges(turning, count, spacing_um, rng))
+
+
 def turned(turning: Turning, points: int, spacing_um: float, rng: np.random.Generator) -> Heights:
     """Heights along the axis of a turned part: the lower envelope of the tool's arcs, one per revolution.
 
@@ -67,24 +104,23 @@ def turned(turning: Turning, points: int, spacing_um: float, rng: np.random.Gene
     ndarray, shape (N,)
         µm; 0 is the bottom of an undisturbed groove.
     """
-    feed_um, radius_um = turning.feed_mm * 1000.0, turning.nose_radius_mm * 1000.0
+    return envelope(grooves(turning, points, spacing_um, rng), points, spacing_um)
+
+
+def envelope(cut: Grooves, points: int, spacing_um: float) -> Heights:
+    """Lower envelope of the grooves at N samples from x = 0, µm, shape (N,). Looks at the nearest grooves only."""
+    feed_um, radius_um = cut.turning.feed_mm * 1000.0, cut.turning.nose_radius_mm * 1000.0
     x_um = np.arange(points) * spacing_um
-    count = math.ceil(x_um[-1] / feed_um) + 2 * _NEIGHBOURS + 3
-    number = np.arange(count)
-    start_um = -(_NEIGHBOURS + rng.uniform()) * feed_um
-    place = number + rng.standard_normal(count) * turning.feed_scatter_percent / 100.0
-    centres_um = np.sort(start_um + place * feed_um)
-    depths_um = _depths(turning, number, rng)
-    edges = _edges(turning, count, spacing_um, rng)
-    nearest = np.clip(np.round((x_um - start_um) / feed_um).astype(np.intp), _NEIGHBOURS, count - 1 - _NEIGHBOURS)
+    last = cut.centres_um.size - 1 - _NEIGHBOURS
+    nearest = np.clip(np.round((x_um - cut.start_um) / feed_um).astype(np.intp), _NEIGHBOURS, last)
     surface = np.full(points, np.inf)
     for neighbour in range(-_NEIGHBOURS, _NEIGHBOURS + 1):
         groove = nearest + neighbour
-        away_um = x_um - centres_um[groove]
+        away_um = x_um - cut.centres_um[groove]
         inside = np.abs(away_um) < radius_um
         arc = radius_um - np.sqrt(np.where(inside, radius_um**2 - away_um**2, 0.0))
-        cut = np.where(inside, arc + depths_um[groove] + _edge_at(edges, groove, away_um / spacing_um), np.inf)
-        np.minimum(surface, cut, out=surface)
+        edge = _edge_at(cut.edges_um, groove, away_um / spacing_um)
+        np.minimum(surface, np.where(inside, arc + cut.depths_um[groove] + edge, np.inf), out=surface)
     return surface
 
 

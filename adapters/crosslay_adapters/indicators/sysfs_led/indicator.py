@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import fields
 from typing import Annotated, ClassVar, Literal, Self
 
-from pydantic import AfterValidator, ConfigDict, Field, model_validator
+from pydantic import AfterValidator, Field, model_validator
 
 from crosslay.errors import IndicatorError
 from crosslay.ports import REST, AdapterConfig, IndicatorContext, Outputs
@@ -35,8 +35,6 @@ class SysfsLedConfig(AdapterConfig):
     inverted
         Outputs that are wired the other way round: the LED is lit while the output is off.
     """
-
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
 
     folder: Annotated[str, Field(min_length=1)] = "/sys/class/leds"
     reject: LedName

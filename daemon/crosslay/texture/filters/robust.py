@@ -4,9 +4,6 @@ At every sample a parabola is fitted by least squares with the Gaussian weights 
 of the last residual of each sample; the mean line is the parabola's height at the sample. Deep valleys and high spikes
 lose their weight, and ends and curvature are kept without run-up.
 
-The sums that the normal equations need are correlations, so one round costs two forward and eight inverse transforms
-of one block; long traces go through in blocks, so the scratch does not grow with them.
-
 References
 ----------
 ISO 16610-31, order p = 2: γ, Tukey weights and 4.4478 times the median.
@@ -15,36 +12,22 @@ Support, start, stop rule and the choice of the last fit are decisions (page *te
 
 from __future__ import annotations
 
-import math
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import fft
 
 from crosslay.texture.filters.checks import check_cutoff, checked_heights
+from crosslay.texture.filters.local_parabola import LocalParabola
 
-#: γ = sqrt((−1 − W₋₁(−1/(2e)))/π): with it a second-order fit passes 50 % of the amplitude at the cut-off.
-GAMMA: Final = 0.7309134280946758684
-#: Samples farther away than this many cut-offs take no part in a fit.
-SUPPORT_CUTOFFS: Final = 1.5
 #: Tukey's limit cB in units of the median absolute residual.
 TUKEY_FACTOR: Final = 4.4478
 #: The iteration ends when cB changes by less than this share.
 TOLERANCE: Final = 1e-5
 MAX_ROUNDS: Final = 100
 
-# The transforms leave an error of some 1e-15 of the largest sum, and the determinant of a point's normal matrix,
-# relative to its size with full weight, says how much of that reaches the mean line. Below this value the sums of the
-# point are formed directly.
-_SAFE_DETERMINANT: Final = 1e-8
 # A residual of this share of the profile's height is rounding, not surface.
 _ROUNDING: Final = 1e-13
-# Squared length of an orthogonal polynomial, per weight, below which it is rounding. The smallest true value, three
-# neighbours out of 3e5, is some 1e-21.
-_NO_LENGTH: Final = 1e-28
-_BLOCK: Final = 32768
-_DIRECT_CELLS: Final = 1 << 18
 
 _Floats = NDArray[np.float64]
 
@@ -93,7 +76,7 @@ def mean_line(z_um: _Floats, spacing_um: float, cutoff_mm: float) -> _Floats:
     if heights.size < 3 or size_um <= 1e-14 * float(np.abs(heights).max()):
         return heights.copy()
     rest /= size_um
-    regression = _LocalParabola(heights.size, spacing_um, cutoff_mm)
+    regression = LocalParabola(heights.size, spacing_um, cutoff_mm)
     line = regression.fit(rest, None, rest)
     residual, limit = _residual_and_limit(rest, line)
     for _ in range(MAX_ROUNDS):
@@ -136,237 +119,3 @@ def _parabola(heights: _Floats) -> _Floats:
         if square > 0.0:
             curve += (float(basis @ (heights - curve)) / square) * basis
     return curve
-
-
-class _LocalParabola:
-    """Weighted local parabolas on one grid; holds what does not change from round to round.
-
-    With weights δ and heights z the normal equations at a sample need the sums Σ s(u) uᵏ δ for k = 0 … 4 and
-    Σ s(u) uᵏ δ z for k = 0 … 2 over the samples at distance u. Every one is a correlation with a kernel that is even or
-    odd, so its spectrum is one real array (times i for the odd ones). One transform of δ + i δz therefore carries both
-    sums of a power, and the sums for k = 3 and 4 share one. Distances are counted in units of the support's reach, so
-    that all sums are of one order.
-    """
-
-    __slots__ = (
-        "_block", "_full", "_input", "_kernel", "_lead", "_length",
-        "_points", "_products", "_reach", "_spectra", "_sums",
-    )  # fmt: skip
-
-    def __init__(self, points: int, spacing_um: float, cutoff_mm: float) -> None:
-        cutoff_um = 1000.0 * cutoff_mm
-        # The hair's breadth keeps a sample at exactly 1.5 λc inside, whatever binary fractions make of it.
-        reach = math.floor(SUPPORT_CUTOFFS * cutoff_um / spacing_um * (1.0 + 1e-12))
-        reach = min(reach, points - 1)
-        steps = np.arange(-reach, reach + 1, dtype=np.float64)
-        scaled = steps * (spacing_um / (GAMMA * cutoff_um))
-        self._kernel = np.exp(-math.pi * scaled * scaled)
-        self._full = float(self._kernel.sum())
-        self._reach = reach
-        self._points = points
-        if points + reach > max(_BLOCK, 4 * reach):
-            self._length = _quick_length(max(_BLOCK, 4 * reach))
-            self._lead = reach
-            self._block = self._length - 2 * reach
-        else:
-            self._length = _quick_length(points + reach)
-            self._lead = 0
-            self._block = points
-        self._spectra = self._kernel_spectra(steps / reach)
-        # Kept from round to round: fresh memory of this size costs more than the transforms that go through it. Long
-        # blocks go through one transform at a time.
-        self._input = np.empty(self._length, dtype=np.complex128)
-        self._products = np.empty((4 if self._length <= _BLOCK else 1, self._length), dtype=np.complex128)
-        self._sums = np.empty((8, min(self._block, points)))
-
-    def _kernel_spectra(self, distance: _Floats) -> _Floats:
-        """Real arrays A0, A1, A2 and A3 + A4, shape (4, n).
-
-        Correlating with s(u)·uᵏ multiplies a spectrum by Ak, or by i Ak where k is odd.
-        """
-        wrapped = np.zeros(self._length)
-        weighted = self._kernel.copy()
-        spectra = np.zeros((4, self._length))
-        for power in range(5):
-            wrapped[: self._reach + 1] = weighted[self._reach :]
-            wrapped[self._length - self._reach :] = weighted[: self._reach]
-            half: NDArray[np.complex128] = fft.rfft(wrapped)
-            part, mirror = (half.real, 1.0) if power % 2 == 0 else (-half.imag, -1.0)
-            spectra[min(power, 3)] += np.concatenate((part, mirror * part[-2:0:-1]))
-            weighted *= distance
-        return spectra
-
-    def fit(self, heights: _Floats, weights: _Floats | None, before: _Floats) -> _Floats:
-        """Height of each sample's parabola at the sample.
-
-        Parameters
-        ----------
-        heights : NDArray[np.float64]
-            Shape (N,).
-        weights : NDArray[np.float64] or None
-            Weight of each sample in every fit, shape (N,); None: all 1.
-        before : NDArray[np.float64]
-            What a sample without any weight in reach gets, shape (N,).
-
-        Returns
-        -------
-        NDArray[np.float64]
-            Shape (N,).
-        """
-        line = np.empty(self._points)
-        pieces: list[NDArray[np.intp]] = []
-        for start in range(0, self._points, self._block):
-            stop = min(start + self._block, self._points)
-            self._transform(heights, weights, start, stop)
-            weak = self._solve(line[start:stop])
-            if weak.size:
-                pieces.append(weak + start)
-        if pieces:
-            self._fit_directly(line, np.concatenate(pieces), heights, weights=weights, before=before)
-        return line
-
-    def _transform(self, heights: _Floats, weights: _Floats | None, start: int, stop: int) -> None:
-        """Form the sums of the samples ``start … stop − 1``: S0, T0, S1, T1, S2, T2, S3, S4 in `_sums`."""
-        first = max(0, start - self._lead)
-        last = min(self._points, stop + self._lead)
-        offset = first - (start - self._lead)
-        span = slice(offset, offset + last - first)
-        self._input[:] = 0.0
-        self._input.real[span] = 1.0 if weights is None else weights[first:last]
-        np.multiply(self._input.real[span], heights[first:last], out=self._input.imag[span])
-        spectrum: NDArray[np.complex128] = fft.fft(self._input, overwrite_x=True)
-        if len(self._products) == 4:
-            np.multiply(self._spectra[:3], spectrum, out=self._products[:3])
-            np.multiply(self._spectra[3], _of_real_part(spectrum), out=self._products[3])
-            self._take(fft.ifft(self._products, axis=1, overwrite_x=True), 0, stop - start)
-            return
-        for row in range(4):
-            carrier = spectrum if row < 3 else _of_real_part(spectrum)
-            np.multiply(self._spectra[row], carrier, out=self._products[0])
-            self._take(fft.ifft(self._products, axis=1, overwrite_x=True), row, stop - start)
-
-    def _take(self, inverse: NDArray[np.complex128], row: int, count: int) -> None:
-        """Sort inverse transforms, the first of them that of kernel row `row`, into the sums."""
-        for number, values in enumerate(inverse[:, self._lead : self._lead + count], start=row):
-            pair = self._sums[2 * number : 2 * number + 2, :count]
-            if number % 2 == 0:
-                pair[0], pair[1] = values.real, values.imag
-            else:
-                # The factor i that the odd kernels' spectra leave out turns the pair by a quarter.
-                np.negative(values.imag, out=pair[0])
-                pair[1] = values.real
-
-    def _solve(self, line: _Floats) -> NDArray[np.intp]:
-        """Constant term of each parabola from the sums, written to `line`; which samples the sums cannot serve."""
-        s0, t0, s1, t1, s2, t2, s3, s4 = self._sums[:, : line.size]
-        # First row of the adjugate of the normal matrix: all that the constant term needs.
-        c0 = s2 * s4 - s3 * s3
-        c1 = s2 * s3 - s1 * s4
-        c2 = s1 * s3 - s2 * s2
-        determinant = s0 * c0 + s1 * c1 + s2 * c2
-        # Written so that a NaN would count as weak.
-        weak = np.flatnonzero(~(determinant > (_SAFE_DETERMINANT * self._full) * (s0 * s0)))
-        determinant[weak] = 1.0
-        c0 *= t0
-        c1 *= t1
-        c2 *= t2
-        c0 += c1
-        c0 += c2
-        np.divide(c0, determinant, out=line)
-        return weak
-
-    def _fit_directly(
-        self,
-        line: _Floats,
-        samples: NDArray[np.intp],
-        heights: _Floats,
-        *,
-        weights: _Floats | None,
-        before: _Floats,
-    ) -> None:
-        """Fit the given samples without transforms, from the samples in reach that kept a weight; writes to `line`."""
-        kept = np.arange(self._points) if weights is None else np.flatnonzero(weights)
-        lows = np.searchsorted(kept, samples - self._reach, side="left")
-        counts = np.searchsorted(kept, samples + self._reach, side="right") - lows
-        line[samples] = before[samples]
-        start = 0
-        while start < samples.size:
-            # As many samples at once as fit the scratch; neighbours have counts alike.
-            width = max(1, int(counts[start]))
-            stop = start + max(1, _DIRECT_CELLS // (2 * width))
-            while int(counts[start:stop].max()) * (stop - start) > _DIRECT_CELLS and stop > start + 1:
-                stop = start + (stop - start) // 2
-            rows = np.arange(start, min(stop, samples.size))
-            rows = rows[counts[rows] > 0]
-            if rows.size:
-                self._fit_rows(
-                    line, samples[rows], heights, weights=weights, columns=_columns(kept, lows[rows], counts[rows])
-                )
-            start = stop
-
-    def _fit_rows(
-        self,
-        line: _Floats,
-        samples: NDArray[np.intp],
-        heights: _Floats,
-        *,
-        weights: _Floats | None,
-        columns: tuple[NDArray[np.intp], NDArray[np.bool_]],
-    ) -> None:
-        """Weighted fit by orthogonal polynomials (Forsythe's recurrence), one row per sample."""
-        index, valid = columns
-        distance = index - samples[:, np.newaxis]
-        mass = np.where(valid, self._kernel[np.clip(distance + self._reach, 0, 2 * self._reach)], 0.0)
-        if weights is not None:
-            mass *= weights[index]
-        u = distance / self._reach
-        z = heights[index]
-        count = valid.sum(axis=1)
-        total = mass.sum(axis=1)
-        # Weights below the smallest normal number are no weights.
-        usable = total > np.finfo(np.float64).tiny
-        scale = np.where(usable, total, 1.0)
-        mass /= scale[:, np.newaxis]
-        mean_u = (mass * u).sum(axis=1)
-        value = (mass * z).sum(axis=1)
-        misfit = z - value[:, np.newaxis]
-        first = u - mean_u[:, np.newaxis]
-        first_at, first_square = -mean_u, (mass * first * first).sum(axis=1)
-        has_line = (count >= 2) & (first_square > _NO_LENGTH)
-        safe = np.where(has_line, first_square, 1.0)
-        slope = np.where(has_line, (mass * first * misfit).sum(axis=1) / safe, 0.0)
-        value += slope * first_at
-        misfit -= slope[:, np.newaxis] * first
-        centre = (mass * u * first * first).sum(axis=1) / safe
-        second = (u - centre[:, np.newaxis]) * first - first_square[:, np.newaxis]
-        second_at = -centre * first_at - first_square
-        second_square = (mass * second * second).sum(axis=1)
-        has_parabola = has_line & (count >= 3) & (second_square > _NO_LENGTH)
-        bend = (mass * second * misfit).sum(axis=1) / np.where(has_parabola, second_square, 1.0)
-        value += np.where(has_parabola, bend, 0.0) * second_at
-        line[samples[usable]] = value[usable]
-
-
-def _quick_length(least: int) -> int:
-    """Length of at least `least` that the transforms like: many factors of two, few others."""
-    return 32 * int(fft.next_fast_len(-(-least // 32)))
-
-
-def _of_real_part(spectrum: NDArray[np.complex128]) -> NDArray[np.complex128]:
-    """Spectrum of the real part of what `spectrum` is the spectrum of, shape (n,)."""
-    half = np.empty_like(spectrum)
-    np.conj(spectrum[:0:-1], out=half[1:])
-    half[0] = np.conj(spectrum[0])
-    half += spectrum
-    half *= 0.5
-    return half
-
-
-def _columns(
-    kept: NDArray[np.intp], lows: NDArray[np.intp], counts: NDArray[np.intp]
-) -> tuple[NDArray[np.intp], NDArray[np.bool_]]:
-    """Indices of the kept samples of each row, padded to one width, and which of them are real."""
-    steps = np.arange(int(counts.max()))
-    valid = steps < counts[:, np.newaxis]
-    index = kept[np.minimum(lows[:, np.newaxis] + steps, kept.size - 1)]
-    return index, valid

@@ -73,6 +73,26 @@ def positive_fact(facts: Mapping[str, str], key: str) -> float | None:
     return value if math.isfinite(value) and value > 0 else None
 
 
+def check_facts(facts: Mapping[str, str], kind: str) -> None:
+    """Refuse facts that no reader would give back equal.
+
+    Raises
+    ------
+    TraceError
+        Naming the first of them.
+    """
+    if len(facts) > MAX_FACTS:
+        raise TraceError(f"a {kind} file holds at most {MAX_FACTS} facts; this trace has {len(facts)}")
+    for key, value in facts.items():
+        if not key or "\0" in key + value or len(key) + len(value) > MAX_FACT_CHARACTERS:
+            raise TraceError(f"the fact {quote(key)}: {quote(value)} cannot be written to a {kind} file: it needs a "
+                             f"name, no NUL character and at most {MAX_FACT_CHARACTERS} characters")
+        if key == "spacing_um":
+            raise TraceError(f"the fact {quote(key)} cannot be written to a {kind} file: the spacing is the trace's")
+        if key in NUMERIC_FACTS and positive_fact(facts, key) is None:
+            raise TraceError(f"the fact {key} is {quote(value)}; it must be a number above 0")
+
+
 def exact_heights(trace: Trace, kind: str) -> NDArray[np.float64]:
     """Heights of a trace that a file can hold and read back, shape (N,), µm.
 

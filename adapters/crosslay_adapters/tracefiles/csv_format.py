@@ -71,6 +71,7 @@ class CsvFormat:
             A height or a fact that no CSV trace can hold.
         """
         heights_um = common.exact_heights(trace, "CSV")
+        common.check_facts(trace.facts, "CSV")
         lines = [_fact_line(key, value) for key, value in trace.facts.items()]
         if trace.positions_mm is None:
             lines += [f"# spacing_um: {trace.spacing_um!r}", "z_um", *map(repr, heights_um.tolist())]
@@ -223,7 +224,7 @@ class _Reader:
         if self.separator == ",":
             return True
         signs = {sign for sign in ",." if sign in text}
-        if signs and not self.decimal_sign:
+        if len(signs) == 1 and not self.decimal_sign:
             self.decimal_sign = min(signs)
         return signs <= {self.decimal_sign}
 
@@ -238,8 +239,9 @@ class _Reader:
             raise fail(self.name, line, f"the row has {len(cells)} value{'s' * (len(cells) != 1)}, the header names "
                                         f"{len(self.columns)} ({self.separator.join(self.columns)}){hint}")
         if not self._keeps_decimal_sign(row):
-            raise fail(self.name, line, f"{quote(row)} does not keep to the decimal sign {quote(self.decimal_sign)} "
-                                        "of the rows above; use one sign, and none between thousands")
+            so_far = f", which was {quote(self.decimal_sign)} so far" if self.decimal_sign else ""
+            raise fail(self.name, line, f"{quote(row)} does not keep to one decimal sign{so_far}; use a comma or a "
+                                        "point, and nothing between thousands")
         for column, cell in zip(self.columns, cells, strict=True):
             value = _number(cell.replace(",", ".") if self.separator == ";" else cell)
             if value is None:
@@ -358,8 +360,7 @@ def _position_texts(positions_mm: NDArray[np.float64], resolution_mm: float) -> 
 def _fact_line(key: str, value: str) -> str:
     line = f"# {key}: {value}"
     read_back = tuple(part.strip() for part in line.lstrip("#").partition(":"))
-    if key == "spacing_um" or read_back != (key, ":", value) or "\n" in line or "\r" in line or "\0" in line \
-            or len(line) > common.MAX_FACT_CHARACTERS:
-        raise TraceError(f"the fact {quote(key)}: {quote(value)} cannot be written to a CSV file: keys have no colon, "
-                         "neither has outer blanks or line breaks, and spacing_um is the trace's own")
+    if read_back != (key, ":", value) or {"\n", "\r"} & set(line) or len(line) > common.MAX_FACT_CHARACTERS:
+        raise TraceError(f"the fact {quote(key)}: {quote(value)} cannot be written to a CSV file: a key has no colon, "
+                         "and neither has outer blanks or line breaks")
     return line

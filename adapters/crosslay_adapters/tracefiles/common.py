@@ -115,4 +115,4 @@ def exact_heights(trace: Trace, kind: str) -> NDArray[np.float64]:
 
 def mean_spacing_um(positions_mm: NDArray[Any]) -> float:
     """Mean spacing ``(x_last − x_first)/(N − 1)``, µm (design: texture, section 1)."""
-    return (float(positions_mm[-1]) - float(positions_mm[0])) * 1000.0 / (positions_mm.size - 1)
+    return float(positions_mm[-1] - positions_mm[0]) / (positions_mm.size - 1) * 1000.0

@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import hashlib
 import itertools
+import json
+import os
+import subprocess
 import sys
 import threading
 import time
@@ -124,6 +128,19 @@ def test_the_same_seed_and_number_give_the_same_trace_whatever_was_read_before()
     assert not np.array_equal(in_order[0].samples, in_order[1].samples)
     other_seed = simulate(config_of(**{**FAST, "seed": 8}), 3)
     assert not np.array_equal(alone.samples, other_seed.samples)
+
+
+@pytest.mark.parametrize("surface", ["turned", "ground"])
+def test_another_process_computes_the_same_trace(surface: str) -> None:
+    program = ("import hashlib, json, sys; from crosslay_adapters.gauges.simulated import SimulatedGauge; "
+               "from crosslay_adapters.gauges.simulated.gauge import simulate; "
+               "trace = simulate(SimulatedGauge.Config.model_validate(json.loads(sys.argv[1])), 3); "
+               "print(hashlib.sha256(trace.samples.tobytes()).hexdigest())")
+    options = {"seed": 7, "ra_um": 0.55, "surface": surface}
+    elsewhere = subprocess.run([sys.executable, "-c", program, json.dumps(options)], capture_output=True, text=True,
+                               check=True, env={**os.environ, "PYTHONHASHSEED": "12345"})
+    here = hashlib.sha256(simulate(config_of(**options), 3).samples.tobytes()).hexdigest()
+    assert elsewhere.stdout.strip() == here
 
 
 def test_the_schedule_changes_its_part_and_no_other() -> None:

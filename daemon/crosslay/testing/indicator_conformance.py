@@ -303,6 +303,21 @@ class IndicatorConformance:
         light.show(REJECTED)
         assert dict(rig.lines()) == _visible(rig, REJECTED)
 
+    def test_after_a_failure_it_can_be_opened_without_closing(self, rig: IndicatorRig, light: Indicator) -> None:
+        """The station does so while it waits for the light to come back; from then on the light rests and works."""
+        light.show(ACCEPTED)
+        if not rig.break_down():
+            return  # nothing that could fail
+        with pytest.raises(IndicatorError):
+            light.show(REJECTED)
+        with pytest.raises(IndicatorError):
+            light.open()
+        rig.repair()
+        light.open()
+        assert dict(rig.lines()) == _visible(rig, REST)
+        light.show(ACCEPTED)
+        assert dict(rig.lines()) == _visible(rig, ACCEPTED)
+
     def test_opening_what_is_broken_is_an_indicator_error_and_heals(self, rig: IndicatorRig) -> None:
         """The supervisor opens again with back-off; that must be able to succeed."""
         indicator = rig.make()
@@ -321,10 +336,14 @@ class IndicatorConformance:
         indicator = rig.make()
         indicator.open()
         indicator.show(ACCEPTED)
-        if rig.break_down():
+        if not rig.break_down():
+            indicator.close()
+        else:
             with pytest.raises(IndicatorError):
                 indicator.close()
             rig.repair()
+        with pytest.raises(IndicatorError):
+            indicator.show(ACCEPTED)
         indicator.close()
         indicator.open()
         assert dict(rig.lines()) == _visible(rig, REST)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import grp
 import os
 import pwd
@@ -147,7 +148,9 @@ def _explained(path: Path, line: str) -> Iterator[None]:
                              "let a udev rule hand brightness and trigger to the daemon's group "
                              "(README of sysfs_led)") from error
     except OSError as error:
-        raise IndicatorError(f"{path} for {line} cannot be driven: {error.strerror or error}") from error
+        hint = ("; a service that systemd starts with ProtectKernelTunables=yes sees /sys read-only"
+                if error.errno == errno.EROFS else "")
+        raise IndicatorError(f"{path} for {line} cannot be driven: {error.strerror or error}{hint}") from error
 
 
 def _user() -> str:

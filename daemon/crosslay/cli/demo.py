@@ -63,6 +63,8 @@ def run(arguments: argparse.Namespace) -> int:
             parts, balance = _play(scenario, screen)
         except CrosslayError as error:
             raise DemoError(f"the demo failed: {error}. Logs: {folder}") from error
+        finally:
+            screen.leave()
         screen.end(parts, balance)
         good = balance.agrees and all(part.light_is_right for part in parts)
         if not good:

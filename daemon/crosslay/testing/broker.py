@@ -25,7 +25,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -379,13 +379,12 @@ def running_broker(
     """
     if config_extra.strip() and program.kind is BrokerKind.EMBEDDED:
         raise BrokerFailedError("the embedded broker takes no mosquitto configuration; install mosquitto for this")
-    with tempfile.TemporaryDirectory(prefix="crosslay-broker-") as temporary:
-        where = folder or Path(temporary)
-        broker = _start_somewhere(program, port, config_extra, folder=where)
-        try:
-            yield broker
-        finally:
-            broker.stop()
+    with ExitStack() as stack:
+        if folder is None:
+            folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="crosslay-broker-")))
+        broker = _start_somewhere(program, port, config_extra, folder=folder)
+        stack.callback(broker.stop)
+        yield broker
 
 
 def _start_somewhere(program: BrokerProgram, port: int | None, config_extra: str, *, folder: Path) -> RunningBroker:

@@ -13,6 +13,10 @@ from crosslay.testing.demo_scenario import CALLOUTS, Scenario
 from crosslay.testing.demo_watch import PartSeen
 
 _VERDICTS = {"OK": "pass", "NotOK": "fail", "NotDecidable": "undecided", "Undefined": "invalid"}
+#: Words for the cycle states of ``v1/state``.
+_CYCLE = {"": "the daemon starts", "idle": "the daemon starts", "waiting": "waiting for the next part",
+          "capturing": "the stylus travels", "evaluating": "computing", "deciding": "deciding",
+          "fault": "the gauge is at fault", "stopping": "stopping"}
 _WIDTH = 84
 _GREEN, _RED, _YELLOW, _DIM, _PLAIN = "\033[32m", "\033[31m", "\033[33m", "\033[2m", "\033[0m"
 _COLOURS = {"OK": _GREEN, "NotOK": _RED, "NotDecidable": _YELLOW, "Undefined": _YELLOW}
@@ -59,6 +63,9 @@ class Screen(Protocol):
     def end(self, parts: list[PartSeen], balance: Balance) -> None:
         """Both sides were counted."""
 
+    def leave(self) -> None:
+        """Nothing more will be shown, for whatever reason."""
+
 
 class JsonScreen:
     """One object per line and nothing else."""
@@ -88,6 +95,9 @@ class JsonScreen:
                    mes={"stored": balance.at_mes, "duplicates": balance.duplicates}, agree=balance.agrees,
                    differences=list(balance.differences))
 
+    def leave(self) -> None:
+        """Say nothing."""
+
     def _line(self, **fields: Any) -> None:
         self._output.write(json.dumps(fields, ensure_ascii=False) + "\n")
         self._output.flush()
@@ -100,6 +110,7 @@ class TextScreen:
         self._output = output
         self._terminal = output.isatty() and os.environ.get("TERM") != "dumb"
         self._colours = self._terminal and not os.environ.get("NO_COLOR")
+        self._now = ""
 
     def begin(self, scenario: Scenario, broker: RunningBroker) -> None:
         """Explain what will be seen, and print the table's head."""
@@ -118,7 +129,7 @@ class TextScreen:
             self._say("No mosquitto could be had, so a small broker in Python does its work. It speaks MQTT 3.1.1 "
                       'only; the station file therefore says protocol = "3.1.1".', indent=11)
         self._line("  light    three lamps, each a file as Linux shows an LED; read back from there")
-        self._line(f"  files    {scenario.folder}")
+        self._line(f"  files    {scenario.folder} (`--keep` keeps them)")
         self._line()
         heads = "".join(f"{text:<11}" for text in (f"{callout.split()[0]} µm" for callout in CALLOUTS))
         limits = "".join(f"{text:<11}" for text in (f"limit {callout.split()[1]}" for callout in CALLOUTS))
@@ -127,8 +138,11 @@ class TextScreen:
 
     def waiting(self, state: dict[str, Any]) -> None:
         """On a terminal, say what the station does at this moment, in a line that is overwritten."""
-        if self._terminal:
-            self._output.write(f"\r\033[K{_dimmed(state, colours=self._colours)}")
+        cycle = state.get("cycle", "")
+        text = f"now: {_CYCLE.get(cycle, cycle)}"
+        if self._terminal and text != self._now:
+            self._now = text
+            self._output.write(f"\r\033[K{_DIM}{text}{_PLAIN}" if self._colours else f"\r\033[K{text}")
             self._output.flush()
 
     def part(self, part: PartSeen) -> None:
@@ -154,8 +168,8 @@ class TextScreen:
         self._line()
         self._line(f"{len(parts)} parts: " + ", ".join(f"{count} {name}" for name, count in counts if count))
         self._line(f"station   {balance.stored} results stored, {balance.acknowledged} acknowledged")
-        self._line(f"MES       {balance.at_mes} results stored, each once; {balance.duplicates} came again and were "
-                   "recognised")
+        again = f"{balance.duplicates} came again and were recognised" if balance.duplicates else "none came twice"
+        self._line(f"MES       {balance.at_mes} results stored, each once; {again}")
         if balance.agrees:
             self._line("Both sides have the same results, byte for byte.")
         for difference in balance.differences:
@@ -167,12 +181,17 @@ class TextScreen:
             "power: keep hands off, and follow the machine's risk assessment and local codes."
         )
 
+    def leave(self) -> None:
+        """Take the line that is overwritten away."""
+        self._wipe()
+
     def _coloured(self, text: str, part: PartSeen) -> str:
         return f"{_COLOURS[part.evaluation]}{text}{_PLAIN}" if self._colours else text
 
     def _wipe(self) -> None:
         if self._terminal:
             self._output.write("\r\033[K")
+            self._now = ""
 
     def _say(self, text: str, *, indent: int = 0) -> None:
         margin = " " * indent
@@ -188,8 +207,3 @@ def _value(characteristic: dict[str, Any]) -> str:
     if value is None:
         return "–"
     return f"{value:.2f}{' !' if characteristic['evaluation'] == 'NotOK' else ''}"
-
-
-def _dimmed(state: dict[str, Any], *, colours: bool) -> str:
-    text = f"… {state.get('cycle', 'starting')}"
-    return f"{_DIM}{text}{_PLAIN}" if colours else text

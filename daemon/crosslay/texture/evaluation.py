@@ -7,11 +7,11 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from crosslay.errors import SettingsError
-from crosslay.texture.family import Values, add_heights, add_spacing, family_profile, section_values
+from crosslay.texture.family import Measured, Values, family_profile, measure, section_values
 from crosslay.texture.form import parse_form, remove_form
 from crosslay.texture.grid import even_heights
-from crosslay.texture.height import SectionHeights
+from crosslay.texture.motif_values import MOTIF_SYMBOLS, put_motifs
+from crosslay.texture.requested import put_requested, read_requests
 from crosslay.texture.separation import Separated, separate
 from crosslay.texture.settings import (
     DEFAULT_SECTIONS,
@@ -126,59 +126,67 @@ def evaluate(trace: Trace, settings: Settings) -> Evaluation:
     SettingsError
         The settings contradict each other or a parameter does not exist.
     """
-    _refuse_unknown_parameters(settings)
+    requests = read_requests(settings.parameters, settings.standard)
     even = even_heights(trace, skip_start_mm=settings.skip_start_mm, skip_end_mm=settings.skip_end_mm)
     levelled = remove_form(even.z_um, even.spacing_um, parse_form(settings.form))
     separated = separate(levelled, even.spacing_um, settings)
     values = Values()
     largest_raw_um = max(float(even.z_um.max()), -float(even.z_um.min()))
-    sections = _measure(values, separated, settings, largest_raw_um)
-    window = separated.window
+    measured = _measure(values, separated, settings, largest_raw_um)
+    put_requested(values, requests, measured)
+    findings = even.findings + separated.findings
+    if settings.motif is not None:
+        findings += put_motifs(values, levelled, even.spacing_um, settings.motif)
     return Evaluation(
         settings=_used(settings, separated, even.z_um.size),
         parameters=values.parameters,
         units=values.units,
         undefined=values.undefined,
-        sections=section_values(sections),
+        sections=section_values(measured["R"].sections),
         profiles=Profiles(
             primary=separated.primary_um,
-            roughness=separated.primary_um - separated.mean_line_um,
+            roughness=separated.roughness_um,
             waviness=separated.mean_line_um,
-            start=window.start,
-            stop=window.stop,
+            start=separated.window.start,
+            stop=separated.window.stop,
         ),
-        findings=even.findings + separated.findings,
+        findings=findings,
+        filters=_other_filters(values),
     )
 
 
-def _refuse_unknown_parameters(settings: Settings) -> None:
-    if settings.parameters:
-        raise SettingsError(f"no parameter {settings.parameters[0]} in {settings.standard.value}")
-
-
-def _measure(values: Values, separated: Separated, settings: Settings, largest_raw_um: float) -> SectionHeights:
-    """Values of R, then P, then W; returns the sections of R."""
+def _measure(values: Values, separated: Separated, settings: Settings, largest_raw_um: float) -> dict[str, Measured]:
+    """Values of R, then P, then W, and the measured profiles by family letter."""
     window, spacing_um = separated.window, separated.spacing_um
-    here = slice(window.start, window.stop)
-    roughness = separated.primary_um[here] - separated.mean_line_um[here]
-    primary = primary_in_window(separated.primary_um, window)
-    waviness = waviness_in_window(
-        separated.mean_line_um, spacing_um, window, waviness_cutoff_mm=settings.waviness_cutoff_mm
-    )
-    kept: SectionHeights | None = None
-    for letter, heights, section in (
-        ("R", roughness, window.section_points),
-        ("P", primary, window.points),
-        ("W", waviness, window.points),
-    ):
-        profile = family_profile(
-            letter, heights, spacing_um=spacing_um, section_points=section, largest_raw_um=largest_raw_um
+    profiles = {
+        "R": (separated.roughness_um[window.start : window.stop], window.section_points),
+        "P": (primary_in_window(separated.primary_um, window), window.points),
+        "W": (
+            waviness_in_window(
+                separated.mean_line_um, spacing_um, window, waviness_cutoff_mm=settings.waviness_cutoff_mm
+            ),
+            window.points,
+        ),
+    }
+    return {
+        letter: measure(
+            values,
+            family_profile(
+                letter,
+                heights,
+                standard=settings.standard,
+                spacing_um=spacing_um,
+                section_points=section_points,
+                largest_raw_um=largest_raw_um,
+            ),
         )
-        sections = add_heights(values, profile, settings.standard)
-        add_spacing(values, profile, settings.standard)
-        kept = sections if kept is None else kept
-    assert kept is not None
-    return kept
+        for letter, (heights, section_points) in profiles.items()
+    }
+
+
+def _other_filters(values: Values) -> dict[str, str]:
+    """Filter of the values that the L-filter of the settings had no part in: motifs read the primary profile."""
+    return {name: FilterKind.NONE.value for name in MOTIF_SYMBOLS if name in values.units}
 
 
 def _used(settings: Settings, separated: Separated, points: int) -> UsedSettings:

@@ -1,4 +1,4 @@
-"""All values of one profile: R, P or W."""
+"""All values of one profile, R, P or W, under the symbols of one standard."""
 
 from __future__ import annotations
 
@@ -15,13 +15,28 @@ from crosslay.texture.height import (
     moments_over_all,
     section_heights,
 )
+from crosslay.texture.hybrid import length_parameters, slope_parameters
+from crosslay.texture.material_ratio import (
+    Curve,
+    core_parameters,
+    height_difference,
+    material_curve,
+    volume_parameters,
+)
+from crosslay.texture.peak_count import band_count, ten_point_height
+from crosslay.texture.probability import probability_parameters
 from crosslay.texture.settings import Standard
-from crosslay.texture.spacing import ProfileElements, band_count, profile_elements
+from crosslay.texture.spacing import ProfileElements, profile_elements
+from crosslay.texture.spectral import autocorrelation_length_and_wavelength_mm
+from crosslay.texture.symbols import ALWAYS, symbol
 from crosslay.texture.undefined import Undefined
 
 #: A profile whose total height stays below this share of the largest raw height is flat (design: texture, section 1).
 FLAT_SHARE = 1e-12
+#: Half height of the band of the peak count that is always given, µm.
 DEFAULT_BAND_UM = 0.5
+
+Value = float | Undefined
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -32,6 +47,8 @@ class FamilyProfile:
     ----------
     letter
         ``R``, ``P`` or ``W``, the first letter of its symbols.
+    standard
+        Whose symbols and averaging.
     heights_um
         Shape (M,), µm; all 0 where the profile is flat.
     spacing_um, section_points
@@ -41,10 +58,30 @@ class FamilyProfile:
     """
 
     letter: str
+    standard: Standard
     heights_um: NDArray[np.float64]
     spacing_um: float
     section_points: int
     flat: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Measured:
+    """A measured profile with what further parameters are read from.
+
+    Attributes
+    ----------
+    profile
+        The profile.
+    sections
+        Heights per section.
+    curve
+        Material ratio curve.
+    """
+
+    profile: FamilyProfile
+    sections: SectionHeights
+    curve: Curve
 
 
 @dataclass(slots=True)
@@ -55,24 +92,54 @@ class Values:
     units: dict[str, str] = field(default_factory=dict)
     undefined: dict[str, str] = field(default_factory=dict)
 
-    def put(self, symbol: str, unit: str, value: float | Undefined) -> None:
+    def put(self, name: str, unit: str, value: Value) -> None:
         """Note a value, or why there is none."""
-        self.units[symbol] = unit
+        self.units[name] = unit
         if isinstance(value, Undefined):
-            self.parameters[symbol] = None
-            self.undefined[symbol] = value.reason
+            self.parameters[name] = None
+            self.undefined[name] = value.reason
         else:
-            self.parameters[symbol] = value
+            self.parameters[name] = value
+
+    def put_always(self, profile: FamilyProfile, unit: str, found: dict[str, Value]) -> None:
+        """Note those of the values, by stem, that the standard always gives."""
+        wanted = ALWAYS[profile.standard]
+        for stem, value in found.items():
+            if stem in wanted:
+                self.put(symbol(profile.letter, stem, profile.standard), unit, value)
 
 
 def family_profile(
-    letter: str, heights_um: NDArray[np.float64], *, spacing_um: float, section_points: int, largest_raw_um: float
+    letter: str,
+    heights_um: NDArray[np.float64],
+    *,
+    standard: Standard,
+    spacing_um: float,
+    section_points: int,
+    largest_raw_um: float,
 ) -> FamilyProfile:
-    """Profile of a family, taken as 0 where it is flat."""
+    """Profile of a family, taken as 0 where it is flat.
+
+    Parameters
+    ----------
+    letter : str
+        ``R``, ``P`` or ``W``.
+    heights_um : (M,) float64
+        Profile in the window, µm.
+    standard : Standard
+        Whose symbols and averaging.
+    spacing_um : float
+        Sampling spacing, µm.
+    section_points : int
+        Samples of a section.
+    largest_raw_um : float
+        Largest magnitude of the raw heights, µm.
+    """
     total = float(heights_um.max()) - float(heights_um.min())
     flat = total < FLAT_SHARE * largest_raw_um or total == 0.0
     return FamilyProfile(
         letter=letter,
+        standard=standard,
         heights_um=np.zeros_like(heights_um) if flat else heights_um,
         spacing_um=spacing_um,
         section_points=section_points,
@@ -80,60 +147,96 @@ def family_profile(
     )
 
 
-def add_heights(values: Values, profile: FamilyProfile, standard: Standard) -> SectionHeights:
-    """Note the height parameters and return the sections' values."""
-    letter = profile.letter
+def measure(values: Values, profile: FamilyProfile) -> Measured:
+    """Note every parameter that the standard always gives of this profile."""
     sections = section_heights(profile.heights_um, profile.section_points)
+    curve = material_curve(profile.heights_um)
+    _put_heights(values, profile, sections)
+    _put_spacing(values, profile, rz_um=float(sections.total.mean()))
+    _put_hybrid(values, profile)
+    _put_curve(values, profile, curve)
+    return Measured(profile=profile, sections=sections, curve=curve)
+
+
+def _put_heights(values: Values, profile: FamilyProfile, sections: SectionHeights) -> None:
+    standard = profile.standard
     by_section = standard in (Standard.ISO_4287, Standard.JIS_B_0601)
     moments = moments_by_section(sections) if by_section else moments_over_all(sections)
-    values.put(f"{letter}a", "um", moments.ra)
-    values.put(f"{letter}q", "um", moments.rq)
-    values.put(f"{letter}sk", "1", moments.rsk)
-    values.put(f"{letter}ku", "1", moments.rku)
     peak, valley = float(sections.peak.max()), float(sections.valley.max())
     mean_peak, mean_valley = float(sections.peak.mean()), float(sections.valley.mean())
-    if standard is Standard.ASME_B46_1:
-        values.put(f"{letter}p", "um", peak)
-        values.put(f"{letter}v", "um", valley)
-        values.put(f"{letter}pm", "um", mean_peak)
-    else:
-        values.put(f"{letter}p", "um", mean_peak)
-        values.put(f"{letter}v", "um", mean_valley)
-    values.put(f"{letter}z", "um", float(sections.total.mean()))
-    if standard is Standard.ISO_21920:
-        values.put(f"{letter}pt", "um", peak)
-        values.put(f"{letter}vt", "um", valley)
-        values.put(f"{letter}zx", "um", largest_sliding_height(profile.heights_um, profile.section_points))
-    elif standard is Standard.ASME_B46_1:
-        values.put(f"{letter}max", "um", float(sections.total.max()))
-    else:
-        values.put(f"{letter}z1max", "um", float(sections.total.max()))
-    values.put(f"{letter}t", "um", peak + valley)
-    return sections
+    over_all = standard is Standard.ASME_B46_1
+    largest = float(sections.total.max())
+    found: dict[str, Value] = {
+        "a": moments.ra,
+        "q": moments.rq,
+        "p": peak if over_all else mean_peak,
+        "v": valley if over_all else mean_valley,
+        "pm": mean_peak,
+        "z": float(sections.total.mean()),
+        "pt": peak,
+        "vt": valley,
+        "z1max": largest,
+        "max": largest,
+        "t": peak + valley,
+    }
+    if "zx" in ALWAYS[standard]:
+        found["zx"] = largest_sliding_height(profile.heights_um, profile.section_points)
+    if "zJIS" in ALWAYS[standard]:
+        found["zJIS"] = ten_point_height(profile.heights_um, profile.section_points)
+    values.put_always(profile, "um", found)
+    values.put_always(profile, "1", {"sk": moments.rsk, "ku": moments.rku})
 
 
-def add_spacing(values: Values, profile: FamilyProfile, standard: Standard) -> None:
-    """Note Rsm, Rc and the peak counts; needs the heights noted before."""
-    letter = profile.letter
+def _put_spacing(values: Values, profile: FamilyProfile, *, rz_um: float) -> None:
     elements: ProfileElements | Undefined = Undefined(FLAT_REASON)
     if not profile.flat:
-        rz_um = values.parameters[f"{letter}z"] or 0.0
         elements = profile_elements(profile.heights_um, profile.spacing_um, profile.section_points, rz_um=rz_um)
-    width: float | Undefined
-    height: float | Undefined
-    count: float | Undefined
+    width: Value
+    height: Value
+    count: Value
     if isinstance(elements, Undefined):
         width = height = count = elements
     else:
         width, height, count = elements.mean_width_mm, elements.mean_height_um, elements.peaks_per_cm
-    new = standard is Standard.ISO_21920
-    values.put(f"{letter}sm" if new else f"{letter}Sm", "mm", width)
-    values.put(f"{letter}c", "um", height)
-    values.put(f"{letter}pc" if new else f"{letter}Pc", "/cm", count)
-    if standard in (Standard.ISO_21920, Standard.ASME_B46_1):
-        symbol = "Pc" if letter == "R" else f"{letter}Pc"
-        crossings = band_count(profile.heights_um, profile.spacing_um, DEFAULT_BAND_UM)
-        values.put(f"{symbol}({DEFAULT_BAND_UM:g})", "/cm", crossings)
+    values.put_always(profile, "mm", {"sm": width})
+    values.put_always(profile, "um", {"c": height})
+    values.put_always(profile, "/cm", {"pc": count})
+    if "Pc(0.5)" in ALWAYS[profile.standard]:
+        band = band_count(profile.heights_um, profile.spacing_um, DEFAULT_BAND_UM)
+        values.put_always(profile, "/cm", {"Pc(0.5)": band})
+
+
+def _put_hybrid(values: Values, profile: FamilyProfile) -> None:
+    wanted = ALWAYS[profile.standard]
+    slopes = slope_parameters(profile.heights_um, profile.spacing_um)
+    values.put_always(profile, "1", {"dq": slopes.dq, "da": slopes.da, "dt": slopes.dt})
+    if "dl" in wanted:
+        lengths = length_parameters(profile.heights_um, profile.spacing_um)
+        values.put_always(profile, "mm", {"dl": lengths.dl})
+        values.put_always(profile, "%", {"dr": lengths.dr})
+    if "al" in wanted:
+        reach, wavelength = (
+            (Undefined(FLAT_REASON), Undefined(FLAT_REASON))
+            if profile.flat
+            else autocorrelation_length_and_wavelength_mm(profile.heights_um, profile.spacing_um)
+        )
+        values.put_always(profile, "mm", {"al": reach, "sw": wavelength})
+
+
+def _put_curve(values: Values, profile: FamilyProfile, curve: Curve) -> None:
+    core = core_parameters(curve)
+    values.put_always(profile, "um", {"dc(20,80)": height_difference(curve, 20.0, 80.0)})
+    values.put_always(profile, "um", {"k": core.k, "pk": core.pk, "vk": core.vk})
+    values.put_always(profile, "%", {"mrk1": core.mrk1, "mrk2": core.mrk2})
+    values.put_always(profile, "um.%", {"ak1": core.ak1, "ak2": core.ak2})
+    plot = probability_parameters(curve)
+    values.put_always(profile, "um", {"pq": plot.pq, "vq": plot.vq})
+    values.put_always(profile, "%", {"mq": plot.mq})
+    if "vmp" in ALWAYS[profile.standard]:
+        volumes = volume_parameters(curve)
+        values.put_always(
+            profile, "um", {"vmp": volumes.vmp, "vmc": volumes.vmc, "vvc": volumes.vvc, "vvv": volumes.vvv}
+        )
 
 
 def section_values(sections: SectionHeights) -> dict[str, tuple[float, ...]]:

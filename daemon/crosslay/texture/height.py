@@ -8,11 +8,13 @@ ISO 21920-2:2021 (over the evaluation length; Rp, Rv, Rz mean of sections; Rzx s
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from crosslay.errors import SettingsError
 from crosslay.texture.undefined import Undefined
 
 FLAT_REASON = "the profile is flat"
@@ -100,30 +102,75 @@ def moments_by_section(sections: SectionHeights) -> Moments:
     return Moments(ra=float(sections.mean_abs.mean()), rq=float(root.mean()), rsk=rsk, rku=rku)
 
 
-def largest_sliding_height(r_um: NDArray[np.float64], section_points: int) -> float:
-    """Rzx: largest max − min in any `section_points` consecutive samples, µm.
+def largest_sliding_height(r_um: NDArray[np.float64], window_points: int) -> float:
+    """Rzx: largest max − min in any `window_points` consecutive samples, µm.
 
     Parameters
     ----------
     r_um : (M,) float64
-        Profile in the window, µm; M a multiple of `section_points`.
-    section_points : int
-        Samples of the sliding length.
+        Profile in the evaluation window, µm.
+    window_points : int
+        Samples of the sliding length, 1 … M.
 
     References
     ----------
     ISO 21920-2:2021 Rzx with the section length. Sliding extremes after M. van Herk, *Pattern Recognition Letters* 13
     (1992): a window that straddles two blocks is the end of one and the beginning of the next, O(M).
     """
-    rows = r_um.reshape(-1, section_points)
-    if rows.shape[0] == 1:
-        return float(rows.max() - rows.min())
-    peak_from = np.maximum.accumulate(rows[:, ::-1], axis=1)[:-1, ::-1]
-    valley_from = np.minimum.accumulate(rows[:, ::-1], axis=1)[:-1, ::-1]
+    blocks = r_um.size // window_points
+    best = 0.0
+    if blocks > 1:
+        best = _largest_in_blocks(r_um[: blocks * window_points].reshape(blocks, window_points))
+    # Windows that end in the last, incomplete block; with one block only, all of them.
+    rest = r_um[(blocks - 1) * window_points :]
+    if rest.size == window_points:
+        return max(best, float(rest.max()) - float(rest.min()))
+    ends = rest.size - window_points
+    head, tail = rest[: ends + 1], rest[window_points - 1 :]
+    middle = rest[ends:window_points]
+    high = np.maximum(np.maximum.accumulate(head[::-1])[::-1], np.maximum.accumulate(tail))
+    low = np.minimum(np.minimum.accumulate(head[::-1])[::-1], np.minimum.accumulate(tail))
+    if middle.size:
+        high = np.maximum(high, middle.max())
+        low = np.minimum(low, middle.min())
+    return max(best, float((high - low).max()))
+
+
+def _largest_in_blocks(rows: NDArray[np.float64]) -> float:
+    """Largest max − min in a row's length of consecutive samples that lie in the rows."""
     peak_to = np.maximum.accumulate(rows, axis=1)
     valley_to = np.minimum.accumulate(rows, axis=1)
     whole = float((peak_to[:, -1] - valley_to[:, -1]).max())
-    if section_points == 1:
+    if rows.shape[1] == 1:
         return whole
-    straddling = np.maximum(peak_from[:, 1:], peak_to[1:, :-1]) - np.minimum(valley_from[:, 1:], valley_to[1:, :-1])
+    peak_from = np.maximum.accumulate(rows[:-1, :0:-1], axis=1)[:, ::-1]
+    valley_from = np.minimum.accumulate(rows[:-1, :0:-1], axis=1)[:, ::-1]
+    straddling = np.maximum(peak_from, peak_to[1:, :-1])
+    straddling -= np.minimum(valley_from, valley_to[1:, :-1])
     return max(whole, float(straddling.max()))
+
+
+def largest_height_within(r_um: NDArray[np.float64], spacing_um: float, length_mm: float) -> float:
+    """Rzx(l): largest max − min within any length l, µm.
+
+    Parameters
+    ----------
+    r_um : (M,) float64
+        Profile in the window, µm.
+    spacing_um : float
+        Sampling spacing, µm.
+    length_mm : float
+        l, mm; ``⌊l/dx + 0.5⌋`` samples.
+
+    Raises
+    ------
+    SettingsError
+        l holds no sample or is longer than the evaluation length.
+    """
+    points = math.floor(length_mm * 1000.0 / spacing_um + 0.5) if 0 < length_mm < math.inf else 0
+    if not 1 <= points <= r_um.size:
+        raise SettingsError(
+            f"the sliding length is {length_mm:g} mm; it must lie between {spacing_um / 1000.0:g} mm and the "
+            f"evaluation length of {r_um.size * spacing_um / 1000.0:g} mm"
+        )
+    return largest_sliding_height(r_um, points)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,8 +33,8 @@ class Separated:
 
     Attributes
     ----------
-    primary_um, mean_line_um
-        Shape (N,), µm; roughness is their difference.
+    primary_um, mean_line_um, roughness_um
+        Shape (N,), µm; roughness is the difference of the others.
     spacing_um, cutoff_mm, short_cutoff_um
         Sampling spacing, µm; λc, mm; λs, µm, or None.
     window
@@ -45,6 +45,7 @@ class Separated:
 
     primary_um: NDArray[np.float64]
     mean_line_um: NDArray[np.float64]
+    roughness_um: NDArray[np.float64]
     spacing_um: float
     cutoff_mm: float
     short_cutoff_um: float | None
@@ -95,9 +96,11 @@ def _separate_at(
         primary = gaussian.mean_line(levelled_um, spacing_um, short_cutoff_um / 1000.0)
     if settings.waviness_cutoff_mm is not None:
         require_lambda_c_below_lambda_f(cutoff_mm, settings.waviness_cutoff_mm)
+    line = mean_line(primary, spacing_um, cutoff_mm, kind=settings.filter)
     return Separated(
         primary_um=primary,
-        mean_line_um=mean_line(primary, spacing_um, cutoff_mm, kind=settings.filter),
+        mean_line_um=line,
+        roughness_um=primary - line,
         spacing_um=spacing_um,
         cutoff_mm=cutoff_mm,
         short_cutoff_um=short_cutoff_um,
@@ -144,19 +147,11 @@ def _longest_that_fits(points: int, spacing_um: float, settings: Settings, table
 
 def _estimate_um(separated: Separated) -> float:
     here = slice(separated.window.start, separated.window.stop)
-    return float(np.abs(separated.primary_um[here] - separated.mean_line_um[here]).mean())
+    return float(np.abs(separated.roughness_um[here]).mean())
 
 
 def _with_finding(separated: Separated, finding: Finding) -> Separated:
-    return Separated(
-        primary_um=separated.primary_um,
-        mean_line_um=separated.mean_line_um,
-        spacing_um=separated.spacing_um,
-        cutoff_mm=separated.cutoff_mm,
-        short_cutoff_um=separated.short_cutoff_um,
-        window=separated.window,
-        findings=(*separated.findings, finding),
-    )
+    return replace(separated, findings=(*separated.findings, finding))
 
 
 def _too_short(wanted: SettingClass, used: SettingClass) -> Finding:

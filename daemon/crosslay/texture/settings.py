@@ -15,6 +15,7 @@ from dataclasses import dataclass
 
 from crosslay.errors import SettingsError
 from crosslay.texture.form import parse_form
+from crosslay.texture.motif import MotifLimits
 
 #: Section lengths in the evaluation length when nothing else is said (ISO 21920-3 nsc; ISO 4288 clause 4.4).
 DEFAULT_SECTIONS = 5
@@ -67,6 +68,8 @@ class Settings:
         Zones left out at either end before everything else, mm.
     parameters
         Parameters wanted besides those always given, e.g. ``Rmr(1)``, ``Rdc(10,90)``, ``Pc(1)``.
+    motif
+        Operators for the motif parameters R, AR, Rx, W, AW, Wx; None: not wanted.
 
     Raises
     ------
@@ -84,6 +87,7 @@ class Settings:
     skip_start_mm: float = 0.0
     skip_end_mm: float = 0.0
     parameters: tuple[str, ...] = ()
+    motif: MotifLimits | None = None
 
     def __post_init__(self) -> None:
         parse_form(self.form)
@@ -284,3 +288,33 @@ def default_short_cutoff_um(cutoff_mm: float, standard: Standard) -> float | Non
     if standard is Standard.JIS_B_0601:
         return None
     return nearest_class(cutoff_mm, standard).short_cutoff_um
+
+
+# Symbols of the core and probability families of R, in either spelling.
+_PLATEAU_SYMBOLS = frozenset(["Rk", "Rpk", "Rvk", "Rmrk1", "Rmrk2", "Mr1", "Mr2", "Rak1", "Rak2", "Rpq", "Rvq", "Rmq"])
+
+
+def default_filter_for(parameter: str, standard: Standard) -> FilterKind:
+    """L-filter of a call-out that names none.
+
+    Parameters
+    ----------
+    parameter : str
+        Symbol, e.g. ``Rk``.
+    standard : Standard
+        Edition of the call-out.
+
+    Returns
+    -------
+    FilterKind
+        Gaussian, but for the Rk and Rpq families robust under ``iso-21920`` (ISO 16610-31) and valley-suppressing under
+        ``iso-4287`` (ISO 13565-1). ``asme-b46.1`` and ``jis-b-0601``, whose Rk is that of ISO 13565, go with
+        ``iso-4287`` (decision: the page names the ISO editions only).
+
+    References
+    ----------
+    ISO 13565-1; ISO 21920-2:2021; design: texture, section 5.
+    """
+    if parameter not in _PLATEAU_SYMBOLS:
+        return FilterKind.GAUSSIAN
+    return FilterKind.ROBUST if standard is Standard.ISO_21920 else FilterKind.VALLEY_SUPPRESSING

@@ -1,8 +1,8 @@
-"""Profile elements: Rsm, Rc, Rpc; and the peak count over a band, Pc.
+"""Profile elements: Rsm, Rc, Rpc.
 
 References
 ----------
-ISO 4287:1997 clauses 3.2.7 and 4.3 with Amd 1:2009, ISO 21920-2:2021 (elements); EN 10049, ASME B46.1 (band count).
+ISO 4287:1997 clauses 3.2.7 and 4.3 with Amd 1:2009, ISO 21920-2:2021.
 How portions become elements is a decision (page *texture*, section 4).
 """
 
@@ -130,26 +130,3 @@ def _heights_between(r_um: NDArray[np.float64], boundaries: NDArray[np.float64])
         edges = edges[:-1]
     result: NDArray[np.float64] = np.maximum.reduceat(r_um, edges)[::2] - np.minimum.reduceat(r_um, edges)[::2]
     return result
-
-
-def band_count(r_um: NDArray[np.float64], spacing_um: float, band_um: float) -> float:
-    """Pc(c): peaks per 10 mm that go above +c and later below −c.
-
-    Parameters
-    ----------
-    r_um : (M,) float64
-        Profile about its mean line, µm.
-    spacing_um : float
-        Sampling spacing, µm.
-    band_um : float
-        Half height c of the band, µm, 0 or more.
-
-    Returns
-    -------
-    float
-        1/cm.
-    """
-    outside = np.abs(r_um) > band_um
-    above = r_um[outside] > 0
-    peaks = int(np.count_nonzero(above[:-1] & ~above[1:]))
-    return peaks * 10_000.0 / (r_um.size * spacing_um)

@@ -7,28 +7,50 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
-from crosslay.errors import SettingsError
-from crosslay.texture.filters import gaussian
+from crosslay.texture.filters import gaussian, robust, spline, two_rc, valley_suppressing
 from crosslay.texture.settings import FilterKind
 
 MeanLine = Callable[[NDArray[np.float64], float, float], NDArray[np.float64]]
 
-_MEAN_LINES: dict[FilterKind, MeanLine] = {FilterKind.GAUSSIAN: gaussian.mean_line}
+
+def _no_line(z_um: NDArray[np.float64], spacing_um: float, cutoff_mm: float) -> NDArray[np.float64]:  # noqa: ARG001
+    """Roughness is the primary profile: the line that is taken off is 0."""
+    return np.zeros_like(z_um)
+
+
+MEAN_LINES: dict[FilterKind, MeanLine] = {
+    FilterKind.GAUSSIAN: gaussian.mean_line,
+    FilterKind.ROBUST: robust.mean_line,
+    FilterKind.SPLINE: spline.mean_line,
+    FilterKind.TWO_RC: two_rc.mean_line,
+    FilterKind.TWO_RC_ZERO_PHASE: two_rc.mean_line_zero_phase,
+    FilterKind.VALLEY_SUPPRESSING: valley_suppressing.mean_line,
+    FilterKind.NONE: _no_line,
+}
 
 
 def mean_line(
     z_um: NDArray[np.float64], spacing_um: float, cutoff_mm: float, *, kind: FilterKind
 ) -> NDArray[np.float64]:
-    """Mean (reference) line of a profile, shape (N,), µm; for ``none`` it is 0 everywhere.
+    """Mean (reference) line of a profile; for ``none`` it is 0 everywhere.
+
+    Parameters
+    ----------
+    z_um : (N,) float64
+        Primary profile, µm.
+    spacing_um, cutoff_mm : float
+        Sampling spacing, µm; λc, mm.
+    kind : FilterKind
+        Which filter.
+
+    Returns
+    -------
+    (N,) float64
+        µm.
 
     Raises
     ------
     SettingsError
-        The filter cannot be applied.
+        The filter cannot be applied with this cut-off at this spacing.
     """
-    if kind is FilterKind.NONE:
-        return np.zeros_like(z_um)
-    if kind not in _MEAN_LINES:
-        known = ", ".join(sorted([kind.value for kind in _MEAN_LINES] + ["none"]))
-        raise SettingsError(f"filter {kind.value} is not available; there are {known}")
-    return _MEAN_LINES[kind](z_um, spacing_um, cutoff_mm)
+    return MEAN_LINES[kind](z_um, spacing_um, cutoff_mm)

@@ -1,7 +1,7 @@
 """Outbox to broker: the thread that keeps the delivery contract.
 
-One session per connection. Whatever goes wrong inside one ends it with `BusError`, and the next one starts from the
-lowest result that the store still owes (DC-32). Nothing here touches the store's writing connection: acknowledgements go
+One session per connection. Whatever goes wrong inside one ends it with `BusError`, and the next one starts from
+the lowest result that the store still owes (DC-32). Nothing here touches the store's writing connection: acknowledgements go
 to the recorder through `Host.settle` and count only when it reports them committed.
 """
 
@@ -12,6 +12,7 @@ import socket
 import threading
 import time
 from collections import deque
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -115,10 +116,8 @@ class Pump:
 
     def wake(self) -> None:
         """Look for new work now."""
-        try:
+        with suppress(BlockingIOError, OSError):  # it is awake already, or closed
             self._wake_out.send(b"\0")
-        except (BlockingIOError, OSError):
-            pass  # it is awake already, or closed
 
     def announce(self, message: EvaluationMessage) -> None:
         """Send the pass/fail event of a result just committed, if connected within two seconds."""

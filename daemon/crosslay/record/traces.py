@@ -1,4 +1,4 @@
-"""Raw traces as stored: one self-describing container, hashed, then compressed.
+r"""Raw traces as stored: one self-describing container, hashed, then compressed.
 
 Container: a JSON header in one line, ``\\n``, the samples little-endian (``<i4`` counts or ``<f8`` µm), and, where the
 positions are uneven, the positions as ``<f8`` mm. Everything that the computation needs is inside, so the SHA-256 of
@@ -102,7 +102,7 @@ def unpack(data: bytes, sha256: bytes) -> Trace:
 
 def _canonical(samples: NDArray[Any]) -> NDArray[Any]:
     if samples.dtype.kind in "iu" and (
-        samples.size == 0 or (-(2**31) <= int(samples.min()) and int(samples.max()) < 2**31)
+        samples.size == 0 or (int(samples.min()) >= -(2**31) and int(samples.max()) < 2**31)
     ):
         return np.ascontiguousarray(samples, dtype="<i4")
     return np.ascontiguousarray(samples, dtype="<f8")

@@ -123,7 +123,7 @@ class LightLogic:
         self._blocks[block] = reason
 
     def unblock(self, block: Block) -> None:
-        """This hindrance is gone."""
+        """The hindrance is gone."""
         self._blocks.pop(block, None)
 
     def offline(self, *, away: bool) -> None:

@@ -35,10 +35,10 @@ class Success(Generic[_T]):
 
 
 def attempt(action: Callable[[], _T]) -> Success[_T] | Failure:
-    """Run something that may hold an unknown defect; whatever it raises becomes a `Failure`, logged with its traceback."""
+    """Run something that may hold an unknown defect; what it raises becomes a `Failure`, logged with its traceback."""
     try:
         return Success(value=action())
-    except Exception as error:
+    except Exception as error:  # noqa: BLE001 - the one place that catches everything
         _log.exception("unexpected-error", error=repr(error))
         return Failure(text=f"{type(error).__name__}: {error}")
 

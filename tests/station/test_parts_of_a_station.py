@@ -1,0 +1,172 @@
+"""Cycle, mailbox, assembly, supervisor, notifications, clock: the small parts of a station."""
+
+from __future__ import annotations
+
+import socket
+import threading
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from crosslay.errors import CrosslayError, TraceRefusedError
+from crosslay.record.store import Settled
+from crosslay.station.assembly import Assembly
+from crosslay.station.clock import SystemClock
+from crosslay.station.cycle import TRANSITIONS, Cycle, Event, State
+from crosslay.station.mailbox import Arrival, Mailbox
+from crosslay.station.notify import Notifier
+from crosslay.station.supervisor import Failure, Success, Worker, attempt
+from crosslay.texture.trace import Trace
+
+
+def arrival(characteristic: str = "", ticket: int = 1) -> Arrival:
+    facts = {"characteristic": characteristic} if characteristic else {}
+    trace = Trace(samples=np.zeros(3), spacing_um=1.0, facts=facts)
+    return Arrival(trace=trace, ticket=ticket, arrived_at=0.0)
+
+
+def test_the_cycle_of_one_part() -> None:
+    cycle = Cycle()
+    way = [Event.GAUGE_OPENED, Event.TRAVERSE_STARTED, Event.TRACE_ARRIVED, Event.EVALUATED, Event.FINISHED]
+    assert [cycle.on(event) for event in way] == [
+        State.WAITING,
+        State.CAPTURING,
+        State.EVALUATING,
+        State.DECIDING,
+        State.WAITING,
+    ]
+
+
+def test_the_gauge_may_start_on_the_next_part_while_one_is_decided() -> None:
+    cycle = Cycle()
+    for event in (Event.GAUGE_OPENED, Event.TRACE_ARRIVED, Event.EVALUATED, Event.TRAVERSE_STARTED):
+        cycle.on(event)
+    assert cycle.on(Event.FINISHED) is State.CAPTURING
+
+
+def test_stopping_is_final_and_every_state_can_be_stopped() -> None:
+    assert {state for state, event in TRANSITIONS if event is Event.STOP} == set(State)
+    assert {TRANSITIONS[State.STOPPING, event] for event in Event} == {State.STOPPING}
+
+
+def test_an_impossible_event_is_an_error() -> None:
+    with pytest.raises(CrosslayError, match="cannot take 'evaluated' while idle"):
+        Cycle().on(Event.EVALUATED)
+
+
+def test_the_mailbox_holds_one_trace_and_adds_up_acknowledgements() -> None:
+    mailbox = Mailbox()
+    assert mailbox.put(arrival(ticket=1), 0.0)
+    assert not mailbox.put(arrival(ticket=2), 0.01)
+    for number in range(1000):
+        mailbox.settle(Settled(through=number % 700))
+    mailbox.settle(Settled(sequences=frozenset({3}), quarantined={4: "why"}))
+    assert mailbox.pending()[0] == 3
+    assert mailbox.take_settled() == Settled(through=699, sequences=frozenset({3}), quarantined={4: "why"})
+    assert mailbox.pending() == (0, 0.0)
+    taken = mailbox.take_arrival(0.0)
+    assert taken is not None
+    assert taken.ticket == 1
+    mailbox.close()
+    assert not mailbox.put(arrival(), 1.0)
+    assert mailbox.take_arrival(5.0) is None
+
+
+def test_acknowledgements_wake_the_recorder() -> None:
+    mailbox = Mailbox()
+    waker = threading.Timer(0.05, lambda: mailbox.settle(Settled(through=1)))
+    waker.start()
+    started = time.monotonic()
+    assert mailbox.take_arrival(10.0) is None
+    assert time.monotonic() - started < 5.0
+    waker.join()
+
+
+def test_a_trace_without_a_characteristic_is_a_whole_part() -> None:
+    [group] = Assembly(("bore", "face"), 60.0).add("P-1", arrival(), 0.0)
+    assert (list(group.arrivals), group.missing) == ([""], ())
+
+
+def test_a_part_is_complete_when_every_characteristic_has_its_trace() -> None:
+    assembly = Assembly(("bore", "face"), 60.0)
+    assert assembly.add("P-1", arrival("face"), 0.0) == []
+    assert assembly.waits("P-1") == ("bore",)
+    assert assembly.add("P-2", arrival("face"), 1.0) == []
+    [group] = assembly.add("P-1", arrival("bore"), 2.0)
+    assert (group.part_id, set(group.arrivals), group.missing) == ("P-1", {"bore", "face"}, ())
+    assert assembly.expired(60.9) == []
+    [late] = assembly.expired(61.0)
+    assert (late.part_id, late.missing) == ("P-2", ("bore",))
+    assert assembly.expired(1000.0) == []
+
+
+def test_a_characteristic_measured_twice_ends_the_part_begun_before() -> None:
+    assembly = Assembly(("bore", "face"), 60.0)
+    assembly.add("P-1", arrival("face", 1), 0.0)
+    [cut] = assembly.add("P-1", arrival("face", 2), 1.0)
+    assert (cut.missing, cut.arrivals["face"].ticket) == (("bore",), 1)
+    [whole] = assembly.add("P-1", arrival("bore", 3), 2.0)
+    assert (whole.missing, whole.arrivals["face"].ticket) == ((), 2)
+
+
+def test_an_unknown_characteristic_is_refused() -> None:
+    with pytest.raises(TraceRefusedError, match='"rim", which the plan does not have; it has bore, face'):
+        Assembly(("bore", "face"), 60.0).add("P-1", arrival("rim"), 0.0)
+
+
+def test_attempt_turns_anything_into_a_failure() -> None:
+    assert attempt(lambda: 3) == Success(value=3)
+    assert attempt(lambda: 1 // 0) == Failure(text="ZeroDivisionError: integer division or modulo by zero")
+
+
+def test_a_worker_that_raises_is_started_again() -> None:
+    runs, failures, done = [], [], threading.Event()
+
+    def body(stop: threading.Event) -> None:
+        runs.append(1)
+        if len(runs) < 2:
+            raise RuntimeError("once")
+        done.set()
+        stop.wait(10)
+
+    worker = Worker("test", body, limit_s=60.0, on_failure=failures.append)
+    worker.start()
+    assert done.wait(10)
+    assert failures == ["RuntimeError: once"]
+    assert not worker.hung
+    worker.stop()
+    assert worker.join(5)
+
+
+def test_a_worker_without_progress_counts_as_hung() -> None:
+    release = threading.Event()
+    worker = Worker("test", lambda _stop: release.wait(10) and None, limit_s=0.05)
+    worker.start()
+    time.sleep(0.2)
+    assert worker.hung
+    worker.beat()
+    assert not worker.hung
+    release.set()
+    worker.stop()
+    assert worker.join(5)
+
+
+def test_notifications_reach_the_service_manager(tmp_path: Path) -> None:
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
+        manager.bind(str(tmp_path / "notify"))
+        notifier = Notifier({"NOTIFY_SOCKET": str(tmp_path / "notify"), "WATCHDOG_USEC": "4000000"})
+        notifier.send(READY="1", STATUS="two\nlines")
+        assert manager.recv(1000) == b"READY=1\nSTATUS=two lines"
+    assert notifier.watchdog_every_s == 2.0
+    notifier.send(WATCHDOG="1")  # the socket is gone: no error
+    assert Notifier({}).watchdog_every_s is None
+    assert Notifier({"WATCHDOG_USEC": "1000000", "WATCHDOG_PID": "1"}).watchdog_every_s is None
+
+
+def test_the_clock_says_whether_it_is_believed(monkeypatch: pytest.MonkeyPatch) -> None:
+    clock = SystemClock()
+    assert isinstance(clock.synchronized(), bool)
+    monkeypatch.setattr(time, "time", lambda: 86_400.0)
+    assert not clock.synchronized(), "a board without a clock battery starts in 1970"

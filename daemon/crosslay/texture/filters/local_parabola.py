@@ -33,6 +33,7 @@ _SAFE_DETERMINANT: Final = 1e-8
 # neighbours out of 3e5, is some 1e-22.
 _NO_LENGTH: Final = 1e-28
 _BLOCK: Final = 32768
+_SOLVE_POINTS: Final = 2048
 _DIRECT_CELLS: Final = 1 << 18
 
 _Floats = NDArray[np.float64]
@@ -58,55 +59,68 @@ class LocalParabola:
     """
 
     __slots__ = (
-        "_block", "_full", "_input", "_kernel", "_lead", "_length",
-        "_points", "_products", "_reach", "_spectra", "_sums",
+        "_block", "_full", "_input", "_lead", "_length", "_points", "_products", "_reach", "_scale", "_spectra",
     )  # fmt: skip
 
     def __init__(self, points: int, spacing_um: float, cutoff_mm: float) -> None:
         cutoff_um = 1000.0 * cutoff_mm
         # The hair's breadth keeps a sample at exactly 1.5 λc inside, whatever binary fractions make of it.
         reach = math.floor(SUPPORT_CUTOFFS * cutoff_um / spacing_um * (1.0 + 1e-12))
-        reach = min(reach, points - 1)
-        steps = np.arange(-reach, reach + 1, dtype=np.float64)
-        scaled = steps * (spacing_um / (GAMMA * cutoff_um))
-        self._kernel = np.exp(-math.pi * scaled * scaled)
-        self._full = float(self._kernel.sum())
-        self._reach = reach
+        self._reach = min(reach, points - 1)
+        self._scale = spacing_um / (GAMMA * cutoff_um)
         self._points = points
-        if points + reach > max(_BLOCK, 4 * reach):
-            self._length = _quick_length(max(_BLOCK, 4 * reach))
-            self._lead = reach
-            self._block = self._length - 2 * reach
+        if points + self._reach > max(_BLOCK, 4 * self._reach):
+            self._length = _quick_length(max(_BLOCK, 4 * self._reach))
+            self._lead = self._reach
+            self._block = self._length - 2 * self._reach
         else:
-            self._length = _quick_length(points + reach)
+            self._length = _quick_length(points + self._reach)
             self._lead = 0
             self._block = points
-        self._spectra = self._kernel_spectra(steps / reach)
-        # Kept from round to round: fresh memory of this size costs more than the transforms that go through it. Long
-        # blocks go through one transform at a time.
+        kernel = self._weights(np.arange(self._reach + 1))
+        self._full = 2.0 * float(kernel.sum()) - 1.0
+        self._spectra = self._kernel_spectra(kernel / self._length)
+        # Kept from round to round: fresh memory of this size costs more than the transforms that go through it.
         self._input = np.empty(self._length, dtype=np.complex128)
-        self._products = np.empty((4 if self._length <= _BLOCK else 1, self._length), dtype=np.complex128)
-        self._sums = np.empty((8, min(self._block, points)))
+        self._products = np.empty((2, self._length), dtype=np.complex128)
 
-    def _kernel_spectra(self, distance: _Floats) -> _Floats:
-        """Real arrays A0, A1, A2 and A3 + A4, shape (4, n).
+    def _weights(self, steps: NDArray[np.intp]) -> _Floats:
+        """Gaussian weights s of distances in samples, shape of `steps`."""
+        scaled = steps.astype(np.float64) * self._scale
+        scaled *= scaled
+        scaled *= -math.pi
+        np.exp(scaled, out=scaled)
+        return scaled
 
-        Correlating with s(u)·uᵏ multiplies a spectrum by Ak, or by i Ak where k is odd.
+    def _kernel_spectra(self, kernel: _Floats) -> list[tuple[_Floats, _Floats]]:
+        """Real arrays A0, A1, A2 and A3 + A4 of `kernel`, each in two parts, shapes (n/2+1,) and (n/2−1,).
+
+        Correlating with s(u)·uᵏ multiplies a spectrum by Ak, or by i Ak where k is odd. The upper part of an even Ak
+        is its lower part read backwards, that of an odd one also changes sign.
         """
-        wrapped = np.zeros(self._length)
-        weighted = self._kernel.copy()
-        spectra = np.zeros((4, self._length))
+        reach = self._reach
+        distance = np.arange(reach + 1, dtype=np.float64) / reach
+        wrapped = np.empty(self._length)
+        weighted = kernel
+        lower = []
         for power in range(5):
-            wrapped[: self._reach + 1] = weighted[self._reach :]
-            wrapped[self._length - self._reach :] = weighted[: self._reach]
-            half: NDArray[np.complex128] = fft.rfft(wrapped)
-            part, mirror = (half.real, 1.0) if power % 2 == 0 else (-half.imag, -1.0)
-            spectra[min(power, 3)] += np.concatenate((part, mirror * part[-2:0:-1]))
-            weighted *= distance
-        return spectra
+            odd = power % 2 == 1
+            wrapped[: reach + 1] = weighted
+            wrapped[reach + 1 : self._length - reach] = 0.0
+            wrapped[self._length - reach :] = (-weighted if odd else weighted)[:0:-1]
+            spectrum: NDArray[np.complex128] = fft.rfft(wrapped)
+            lower.append(-spectrum.imag if odd else spectrum.real.copy())
+            weighted = weighted * distance
+        mirrored = [part[-2:0:-1] for part in lower]
+        return [
+            (lower[0], mirrored[0]),
+            (lower[1], -mirrored[1]),
+            (lower[2], mirrored[2]),
+            (lower[3] + lower[4], mirrored[4] - mirrored[3]),
+        ]
 
-    def fit(self, heights: _Floats, weights: _Floats | None, before: _Floats) -> _Floats:
-        """Height of each sample's parabola at the sample.
+    def fit(self, heights: _Floats, weights: _Floats | None, line: _Floats) -> None:
+        """Write the height of each sample's parabola at the sample to `line`.
 
         Parameters
         ----------
@@ -114,28 +128,22 @@ class LocalParabola:
             Shape (N,).
         weights : NDArray[np.float64] or None
             Weight of each sample in every fit, shape (N,); None: all 1.
-        before : NDArray[np.float64]
-            What a sample without any weight in reach gets, shape (N,).
-
-        Returns
-        -------
-        NDArray[np.float64]
-            Shape (N,).
+        line : NDArray[np.float64]
+            Shape (N,); a sample without any weight in reach keeps the value that stands here.
         """
-        line = np.empty(self._points)
-        pieces: list[NDArray[np.intp]] = []
+        weak = [np.empty(0, dtype=np.intp)]
         for start in range(0, self._points, self._block):
             stop = min(start + self._block, self._points)
-            self._transform(heights, weights, start, stop)
-            weak = self._solve(line[start:stop])
-            if weak.size:
-                pieces.append(weak + start)
-        if pieces:
-            self._fit_directly(line, np.concatenate(pieces), heights, weights=weights, before=before)
-        return line
+            sums = self._sums(heights, weights, start, stop)
+            for low in range(start, stop, _SOLVE_POINTS):
+                piece = slice(low - start, min(low + _SOLVE_POINTS, stop) - start)
+                weak.append(low + self._solve([values[piece] for values in sums], line[low : start + piece.stop]))
+        samples = np.concatenate(weak)
+        if samples.size:
+            self._fit_directly(line, samples, heights, weights=weights)
 
-    def _transform(self, heights: _Floats, weights: _Floats | None, start: int, stop: int) -> None:
-        """Form the sums of the samples ``start … stop − 1``: S0, T0, S1, T1, S2, T2, S3, S4 in `_sums`."""
+    def _sums(self, heights: _Floats, weights: _Floats | None, start: int, stop: int) -> list[_Floats]:
+        """Sums S4, −S3, S2, T2, T1, −S1, S0, T0 of the samples ``start … stop − 1``, each shape (stop − start,)."""
         first = max(0, start - self._lead)
         last = min(self._points, stop + self._lead)
         offset = first - (start - self._lead)
@@ -143,45 +151,47 @@ class LocalParabola:
         self._input[:] = 0.0
         self._input.real[span] = 1.0 if weights is None else weights[first:last]
         np.multiply(self._input.real[span], heights[first:last], out=self._input.imag[span])
-        spectrum: NDArray[np.complex128] = fft.fft(self._input, overwrite_x=True)
-        if len(self._products) == 4:
-            np.multiply(self._spectra[:3], spectrum, out=self._products[:3])
-            np.multiply(self._spectra[3], _of_real_part(spectrum), out=self._products[3])
-            self._take(fft.ifft(self._products, axis=1, overwrite_x=True), 0, stop - start)
-            return
-        for row in range(4):
-            carrier = spectrum if row < 3 else _of_real_part(spectrum)
-            np.multiply(self._spectra[row], carrier, out=self._products[0])
-            self._take(fft.ifft(self._products, axis=1, overwrite_x=True), row, stop - start)
+        both: NDArray[np.complex128] = fft.fft(self._input, overwrite_x=True)
+        wanted = slice(self._lead, self._lead + stop - start)
+        # The two highest powers are wanted of the weights alone.
+        self._multiply(0, 3, _to_real_part(both, self._products[0]))
+        self._multiply(1, 2, both)
+        sums = [part.copy() for part in self._inverse_parts(wanted)]
+        self._multiply(0, 1, both)
+        self._multiply(1, 0, both)
+        return sums + self._inverse_parts(wanted)
 
-    def _take(self, inverse: NDArray[np.complex128], row: int, count: int) -> None:
-        """Sort inverse transforms, the first of them that of kernel row `row`, into the sums."""
-        for number, values in enumerate(inverse[:, self._lead : self._lead + count], start=row):
-            pair = self._sums[2 * number : 2 * number + 2, :count]
-            if number % 2 == 0:
-                pair[0], pair[1] = values.real, values.imag
-            else:
-                # The factor i that the odd kernels' spectra leave out turns the pair by a quarter.
-                np.negative(values.imag, out=pair[0])
-                pair[1] = values.real
+    def _multiply(self, place: int, row: int, spectrum: NDArray[np.complex128]) -> None:
+        """Put the product of `spectrum` and kernel row `row` in its place; the two may be one array."""
+        lower, upper = self._spectra[row]
+        product = self._products[place]
+        np.multiply(spectrum[: lower.size], lower, out=product[: lower.size])
+        np.multiply(spectrum[lower.size :], upper, out=product[lower.size :])
 
-    def _solve(self, line: _Floats) -> NDArray[np.intp]:
+    def _inverse_parts(self, wanted: slice) -> list[_Floats]:
+        """Real and imaginary parts of what both products are the spectra of, as views of their memory.
+
+        The factor i that an odd kernel's spectrum leaves out has turned S3 + i S4 into S4 − i S3 and S1 + i T1 into
+        T1 − i S1.
+        """
+        # Without the factor 1/n, which is in the kernels. Two at once take little longer than one.
+        inverse = fft.ifft(self._products, axis=1, overwrite_x=True, norm="forward")[:, wanted]
+        return [part for row in inverse for part in (row.real, row.imag)]
+
+    def _solve(self, sums: list[_Floats], line: _Floats) -> NDArray[np.intp]:
         """Constant term of each parabola from the sums, written to `line`; which samples the sums cannot serve."""
-        s0, t0, s1, t1, s2, t2, s3, s4 = self._sums[:, : line.size]
-        # First row of the adjugate of the normal matrix: all that the constant term needs.
-        c0 = s2 * s4 - s3 * s3
-        c1 = s2 * s3 - s1 * s4
-        c2 = s1 * s3 - s2 * s2
-        determinant = s0 * c0 + s1 * c1 + s2 * c2
+        s4, minus_s3, s2, t2, t1, minus_s1, s0, t0 = sums
+        # First row of the adjugate of the normal matrix, all that the constant term needs; the middle one negated.
+        c0 = s2 * s4 - minus_s3 * minus_s3
+        minus_c1 = s2 * minus_s3 - minus_s1 * s4
+        c2 = minus_s1 * minus_s3 - s2 * s2
+        determinant = s0 * c0 + minus_s1 * minus_c1 + s2 * c2
         # Written so that a NaN would count as weak.
         weak = np.flatnonzero(~(determinant > (_SAFE_DETERMINANT * self._full) * (s0 * s0)))
         determinant[weak] = 1.0
-        c0 *= t0
-        c1 *= t1
-        c2 *= t2
-        c0 += c1
-        c0 += c2
-        np.divide(c0, determinant, out=line)
+        kept = line[weak]
+        np.divide(c0 * t0 - minus_c1 * t1 + c2 * t2, determinant, out=line)
+        line[weak] = kept
         return weak
 
     def _fit_directly(
@@ -191,13 +201,11 @@ class LocalParabola:
         heights: _Floats,
         *,
         weights: _Floats | None,
-        before: _Floats,
     ) -> None:
         """Fit the given samples without transforms, from the samples in reach that kept a weight; writes to `line`."""
         kept = np.arange(self._points) if weights is None else np.flatnonzero(weights)
         lows = np.searchsorted(kept, samples - self._reach, side="left")
         counts = np.searchsorted(kept, samples + self._reach, side="right") - lows
-        line[samples] = before[samples]
         start = 0
         while start < samples.size:
             # As many samples at once as fit the scratch; neighbours have counts alike.
@@ -225,7 +233,7 @@ class LocalParabola:
         """Weighted fit by orthogonal polynomials (Forsythe's recurrence), one row per sample."""
         index, valid = columns
         distance = index - samples[:, np.newaxis]
-        mass = np.where(valid, self._kernel[np.clip(distance + self._reach, 0, 2 * self._reach)], 0.0)
+        mass = np.where(valid, self._weights(distance), 0.0)
         if weights is not None:
             mass *= weights[index]
         u = distance / self._reach
@@ -261,14 +269,13 @@ def _quick_length(least: int) -> int:
     return 32 * int(fft.next_fast_len(-(-least // 32)))
 
 
-def _of_real_part(spectrum: NDArray[np.complex128]) -> NDArray[np.complex128]:
-    """Spectrum of the real part of what `spectrum` is the spectrum of, shape (n,)."""
-    half = np.empty_like(spectrum)
-    np.conj(spectrum[:0:-1], out=half[1:])
-    half[0] = np.conj(spectrum[0])
-    half += spectrum
-    half *= 0.5
-    return half
+def _to_real_part(spectrum: NDArray[np.complex128], out: NDArray[np.complex128]) -> NDArray[np.complex128]:
+    """Spectrum of the real part of what `spectrum` is the spectrum of, shape (n,), in `out`."""
+    np.conj(spectrum[:0:-1], out=out[1:])
+    out[0] = np.conj(spectrum[0])
+    out += spectrum
+    out *= 0.5
+    return out
 
 
 def _columns(

@@ -77,12 +77,13 @@ def mean_line(z_um: _Floats, spacing_um: float, cutoff_mm: float) -> _Floats:
         return heights.copy()
     rest /= size_um
     regression = LocalParabola(heights.size, spacing_um, cutoff_mm)
-    line = regression.fit(rest, None, rest)
+    line = np.empty_like(rest)
+    regression.fit(rest, None, line)
     residual, limit = _residual_and_limit(rest, line)
     for _ in range(MAX_ROUNDS):
         if limit <= _ROUNDING:
             break
-        line = regression.fit(rest, _biweights(residual, limit), line)
+        regression.fit(rest, _biweights(residual, limit), line)
         last = limit
         residual, limit = _residual_and_limit(rest, line)
         if abs(limit - last) < TOLERANCE * last:

@@ -7,7 +7,8 @@ upper envelope, and its motifs (operator B) are the waviness motifs.
 Where the standard was not at hand, these choices hold (design: texture, section 6; the conditions and the table are
 *from memory*):
 
-- Peaks and valleys are those whose steps reach 5 % of the mean height of the stretches of width A/2.
+- Peaks and valleys are those whose steps reach 5 % of the mean height of the stretches of width A/2 (an incomplete
+  stretch is left out, once at the end and once at the beginning).
 - Of neighbouring pairs that may be combined, the one with the shallowest middle peak goes first, so that a reversed
   trace gives the same motifs.
 - A motif wider than its operator is none: it counts neither in R and AR nor in W and AW.
@@ -31,6 +32,8 @@ from crosslay.texture.undefined import Undefined
 
 #: Steps below this share of the mean height of the stretches are no peaks.
 LEAST_STEP_SHARE = 0.05
+#: Steps of the envelope below this share of the profile's total height are rounding.
+ROUNDING_SHARE = 1e-9
 #: Relative depth of condition 4.
 RELATIVE_DEPTH = 0.6
 #: Depths count up to mean + this many standard deviations.
@@ -176,7 +179,8 @@ def motif_parameters(
     r, ar, rx = _mean_depth_width_max(np.minimum(depths, ceiling_um), motifs.widths_um[counted], roughness_limit_mm)
 
     envelope = _levelled(motifs, ceiling_um)
-    waves = waviness_motifs(envelope, motifs.places_um, 1e3 * waviness_limit_mm)
+    rounding_um = ROUNDING_SHARE * float(np.ptp(heights_um))
+    waves = waviness_motifs(envelope, motifs.places_um, 1e3 * waviness_limit_mm, rounding_um)
     counted = waves.widths_um <= 1e3 * waviness_limit_mm
     w, aw, wx = _mean_depth_width_max(waves.depths_um[counted], waves.widths_um[counted], waviness_limit_mm)
     wte = float(np.ptp(envelope)) if envelope.shape[0] > 1 else Undefined("fewer than two peaks: no upper envelope")
@@ -205,7 +209,9 @@ def roughness_motifs(heights_um: NDArray[np.float64], spacing_um: float, limit_u
     return _combined(_between_peaks(points, points.positions * spacing_um), limit_um)
 
 
-def waviness_motifs(envelope_um: NDArray[np.float64], places_um: NDArray[np.float64], limit_um: float) -> Motifs:
+def waviness_motifs(
+    envelope_um: NDArray[np.float64], places_um: NDArray[np.float64], limit_um: float, least_um: float = 0.0
+) -> Motifs:
     """Motifs of the upper envelope.
 
     Parameters
@@ -214,6 +220,8 @@ def waviness_motifs(envelope_um: NDArray[np.float64], places_um: NDArray[np.floa
         Heights and places of the points that the envelope joins, shape (K,), µm.
     limit_um
         Operator B, µm.
+    least_um
+        Steps below this are left out, µm.
 
     Returns
     -------
@@ -222,26 +230,28 @@ def waviness_motifs(envelope_um: NDArray[np.float64], places_um: NDArray[np.floa
     """
     if envelope_um.shape[0] == 0:
         return Motifs(envelope_um, envelope_um, envelope_um)
-    points = turning_points(envelope_um)
+    points = pruned(turning_points(envelope_um), least_um)
     places = np.interp(points.positions, np.arange(places_um.shape[0]), places_um)
     return _combined(_between_peaks(points, places), limit_um)
 
 
 def _mean_stretch_height(heights: NDArray[np.float64], stretch_points: int) -> float:
-    """Mean of max − min over consecutive stretches; a remainder that fills no stretch is left out."""
+    """Mean of max − min over consecutive stretches, counted once from either end so that no direction is preferred."""
     width = min(max(stretch_points, 2), heights.shape[0])
-    stretches = heights[: heights.shape[0] // width * width].reshape(-1, width)
-    return float(np.mean(stretches.max(axis=1) - stretches.min(axis=1)))
+    rest = heights.shape[0] % width
+    sums = 0.0
+    for part in (heights[: heights.shape[0] - rest], heights[rest:]):
+        stretches = part.reshape(-1, width)
+        sums += float(np.mean(stretches.max(axis=1) - stretches.min(axis=1)))
+    return 0.5 * sums
 
 
 def _between_peaks(points: TurningPoints, places_um: NDArray[np.float64]) -> Motifs:
     """Motifs between neighbouring peaks; the ends of the profile are no peaks."""
-    heights = points.heights_um[1:-1]
-    if heights.shape[0] < 2:
-        return Motifs(heights[:0], heights[:0], heights[:0])
-    first = 0 if heights[0] > heights[1] else 1
-    peaks = heights[first::2]
-    return Motifs(peaks, heights[first + 1 :: 2][: peaks.shape[0] - 1], places_um[1:-1][first::2])
+    heights = points.heights_um
+    first = 1 if heights.shape[0] > 1 and heights[1] > heights[0] else 2
+    peaks = heights[first:-1:2]
+    return Motifs(peaks, heights[first + 1 : -1 : 2][: max(peaks.shape[0] - 1, 0)], places_um[first:-1:2])
 
 
 class _Chain:

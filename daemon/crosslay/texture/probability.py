@@ -10,7 +10,8 @@ texture, section 5):
 1. The curve is read at equal steps of s from −3 to 3, or as far as the samples reach.
 2. A hyperbola ``z = a + b·(s − s0) − c·√((s − s0)² + w²)``, c > 0, is fitted: a, b, c by least squares for s0 and w on
    a grid that is refined. It is the conic with one branch over the whole plot, so no fit degenerates. A point's weight
-   is what its quantile scatters: ``(φ(s)/√(p(1 − p))/slope)²``; the slope is the last fit's, three rounds.
+   is what its quantile scatters: ``(φ(s)/√(p(1 − p))/slope)²``; the slope is the last fit's, three rounds. To start
+   with, a tail beyond 2 is left out where that halves the median residual, so that burrs and pits do not lead astray.
 3. A point further from the hyperbola than six times that scatter (scaled by the median absolute residual) is an
    outlier; from the transition outwards the stretches end before the first of them (limits UPL and LVL).
 4. In the plot scaled to a square the angle between the asymptotes, on the hyperbola's side, is bisected three times;
@@ -32,6 +33,10 @@ from crosslay.texture.undefined import Undefined
 
 #: The plot reaches from −3 to 3 standard deviations.
 SPAN = 3.0
+#: The first fit tries to leave out what lies further out.
+START_SPAN = 2.0
+#: … where that brings the median residual below this share.
+MUCH_CLOSER = 0.5
 #: Points at equal steps on it.
 PLOT_POINTS = 181
 #: Fewer samples than this hold no two stretches.
@@ -162,11 +167,9 @@ def _fit_without_outliers(plot: _Plot, least_scatter: float) -> tuple[_Hyperbola
     """Hyperbola and the first and one past the last point that it holds for; None where the curve bends upwards."""
     count = plot.deviates.shape[0]
     first, last = 0, count
-    scatter = plot.spread
     least_slope = 0.01 * float(np.ptp(plot.heights)) / float(np.ptp(plot.deviates))
-    found: _Hyperbola | None = None
+    found = _start(plot, least_scatter)
     for _ in range(ROUNDS):
-        found = _fit(plot, slice(first, last), 1.0 / scatter, found)
         if found is None:
             return None
         scatter = plot.spread * np.maximum(found.steepness(plot.deviates), least_slope)
@@ -180,17 +183,42 @@ def _fit_without_outliers(plot: _Plot, least_scatter: float) -> tuple[_Hyperbola
         first = int(outside[-1]) + 1 if outside.size else 0
         outside = np.flatnonzero(residuals[right:] > limit)
         last = right + int(outside[0]) if outside.size else count
+        found = _fit(plot, slice(first, last), 1.0 / scatter, found)
     return (found, first, last) if found is not None else None
 
 
-def _fit(plot: _Plot, part: slice, weights: NDArray[np.float64], start: _Hyperbola | None) -> _Hyperbola | None:
-    """Weighted least squares over s0 and w on a grid refined about the best; None where no bend is downwards."""
-    s, root = plot.deviates[part], weights[part]
+def _start(plot: _Plot, least_scatter: float) -> _Hyperbola | None:
+    """First fit: the whole plot's, unless leaving out a tail brings the hyperbola much closer to most of the plot."""
+    deviates = plot.deviates
+    quarter = deviates.shape[0] // 4
+    middle_slope = float(plot.heights[quarter] - plot.heights[-1 - quarter]) / float(
+        deviates[-1 - quarter] - deviates[quarter]
+    )
+    best, best_residual = None, math.inf
+    for first in (0, int(np.searchsorted(deviates, -START_SPAN))):
+        for last in (deviates.shape[0], int(np.searchsorted(deviates, START_SPAN, side="right"))):
+            # Every other point is enough to start with.
+            found = _fit(plot, slice(first, last, 2), 1.0 / plot.spread, None)
+            if found is not None:
+                residual = float(np.median(np.abs(plot.heights - found.heights(deviates)) / plot.spread))
+                # No fit can be told to be closer than the samples themselves scatter.
+                residual = max(residual, least_scatter * middle_slope)
+                if residual < MUCH_CLOSER * best_residual:
+                    best, best_residual = found, residual
+    return best
+
+
+def _fit(plot: _Plot, part: slice, roots: NDArray[np.float64], start: _Hyperbola | None) -> _Hyperbola | None:
+    """Weighted least squares over s0 and w on a grid refined about the best; None where no bend is downwards.
+
+    `roots` are the square roots of the weights.
+    """
+    s, root = plot.deviates[part], roots[part]
     base = _line_basis(s, root)
     target = plot.heights[part] * root
     target = target - base.T @ (base @ target)
     if start is None:
-        centres, widths = np.linspace(float(s[0]) + 0.3, float(s[-1]) - 0.3, 27), np.geomspace(0.002, 3.0, 14)
+        centres, widths = np.linspace(float(s[0]) + 0.3, float(s[-1]) - 0.3, 24), np.geomspace(0.002, 3.0, 10)
     else:
         centres, widths = start.centre + 0.1 * np.arange(-4.0, 5.0), start.width * np.geomspace(0.5, 2.0, 7)
     centre = width = 0.0

@@ -78,6 +78,14 @@ class StoreWriteError(StoreError):
     retryable = True
 
 
+class StoreFullError(StoreWriteError):
+    """The quota or the disk is used up by results that nobody has acknowledged (DC-50)."""
+
+
+class StoreCorruptError(StoreError):
+    """The database is damaged, or the copy of another one; it has to be set aside and made anew (DC-44)."""
+
+
 class BusError(CrosslayError):
     """The broker link failed. The pump makes a new one."""
 

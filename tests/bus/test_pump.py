@@ -24,8 +24,9 @@ from crosslay.bus.messages import (
 )
 from crosslay.bus.pump import Policy, Pump
 from crosslay.bus.topics import Topics
+from crosslay.record.levels import Levels, Settled
 from crosslay.record.reader import Reader
-from crosslay.record.store import Draft, Levels, Settled, Store
+from crosslay.record.store import Draft, Store
 from crosslay.station.clock import SystemClock
 from crosslay.testing.broker import RunningBroker
 from station_harness import TOPIC, BusClient, bus_client, wait_for

@@ -13,10 +13,11 @@ from hypothesis import strategies as st
 
 from crosslay.errors import StoreBusyError, StoreError, StoreWriteError
 from crosslay.record.identity import derived_result_id, new_result_id
+from crosslay.record.levels import Settled
 from crosslay.record.lock import StateLock, is_locked
 from crosslay.record.migrate import migrate, schema_files
 from crosslay.record.reader import Reader
-from crosslay.record.store import Draft, Place, Settled, Store
+from crosslay.record.store import Draft, Place, Store
 from crosslay.record.traces import pack, unpack
 from crosslay.texture.trace import Calibration, Trace
 

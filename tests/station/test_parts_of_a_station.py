@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from crosslay.errors import CrosslayError, TraceRefusedError
-from crosslay.record.store import Settled
+from crosslay.record.levels import Settled
 from crosslay.station.assembly import Assembly
 from crosslay.station.clock import SystemClock
 from crosslay.station.cycle import TRANSITIONS, Cycle, Event, State

@@ -33,8 +33,8 @@ from crosslay.bus.messages import (
 from crosslay.bus.topics import ACK, EVALUATION, IDENTIFICATION, RESULT, STATE, Topics
 from crosslay.bus.window import Window
 from crosslay.errors import BusError
+from crosslay.record.levels import Levels, Settled
 from crosslay.record.reader import Reader
-from crosslay.record.store import Levels, Settled
 
 _NO_MATCHING_SUBSCRIBERS = 0x10
 _FAILURE = 0x80

@@ -11,7 +11,8 @@ from pathlib import Path
 from typing import Any
 
 from crosslay.errors import StoreError
-from crosslay.record.store import FILE_NAME, TRACES_PER_RESULT, Levels, read_levels
+from crosslay.record.levels import Levels, read_levels
+from crosslay.record.store import FILE_NAME, TRACES_PER_RESULT
 from crosslay.record.traces import unpack
 from crosslay.texture.trace import Trace
 

@@ -9,21 +9,25 @@ from __future__ import annotations
 import os
 import sqlite3
 import uuid
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
-from crosslay.errors import StoreError, StoreWriteError
+from crosslay.errors import StoreCorruptError, StoreError, StoreWriteError
+from crosslay.record.levels import Levels, Settled, apply_settled, put_meta, read_levels
 from crosslay.record.migrate import migrate
 from crosslay.record.traces import PackedTrace
 
 FILE_NAME = "results.sqlite3"
+#: Entry of ``meta`` that a backup copy carries: it may never go on as if it were the original (DC-44).
+COPY_STAMP = "copyStamp"
 #: Traces of one result are numbered from ``sequence * TRACES_PER_RESULT``.
 TRACES_PER_RESULT = 1000
 _PAGE_BYTES = 1024
 _CHECKPOINT_PAGES = 2000
 _SESSION_BLOCK = 1000
+_DAMAGED = frozenset({"SQLITE_CORRUPT", "SQLITE_NOTADB", "SQLITE_READONLY", "SQLITE_FORMAT"})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,14 +51,18 @@ class Place:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Draft:
-    """A judged part before it is committed.
+    """A judged part, or a gap record, before it is committed.
 
     Attributes
     ----------
+    kind
+        ``result`` or ``gap``.
     payload
         Makes the wire bytes once the place is known.
     deliveries
         Ids of its traces that came with an identity, so that one found again is not measured again.
+    replaces
+        Sequence of a quarantined row that this draft takes the place of, 0 for none.
     """
 
     result_id: uuid.UUID
@@ -62,8 +70,10 @@ class Draft:
     decision: str
     created_at: float
     payload: Callable[[Place], bytes]
+    kind: str = "result"
     traces: tuple[PackedTrace, ...] = ()
     deliveries: tuple[uuid.UUID, ...] = ()
+    replaces: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,48 +84,11 @@ class Stored:
     payload: bytes
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Settled:
-    """Outbox rows that need no more delivery.
-
-    Attributes
-    ----------
-    through
-        Cumulative acknowledgement of the MES: every pending row up to it is cleared (DC-20); 0 for none.
-    sequences
-        Single rows cleared by the broker's PUBACK (DC-21).
-    quarantined
-        Rows set aside, with the reason (DC-23).
-    """
-
-    through: int = 0
-    sequences: frozenset[int] = frozenset()
-    quarantined: Mapping[int, str] = field(default_factory=dict)
-
-    def __bool__(self) -> bool:
-        return bool(self.through or self.sequences or self.quarantined)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Levels:
-    """The numbers that ``v1/state`` carries (DC-40). `last` is 0 and `first` 1 before the first result.
-
-    `pending` and `quarantined` count the outbox's rows.
-    """
-
-    instance_id: str
-    first: int
-    last: int
-    acknowledged_through: int
-    pending: int = 0
-    quarantined: int = 0
-
-
 class Store:
     """See the module. ``open`` may be called again after an error; ``close`` can be called twice."""
 
-    def __init__(self, state_dir: Path) -> None:
-        self.path = state_dir / FILE_NAME
+    def __init__(self, state_dir: Path, file_name: str = FILE_NAME) -> None:
+        self.path = state_dir / file_name
         self._connection: sqlite3.Connection | None = None
         self._levels = Levels(instance_id="", first=1, last=0, acknowledged_through=0)
 
@@ -129,31 +102,30 @@ class Store:
 
         Raises
         ------
+        StoreCorruptError
+            It is damaged, cannot be written, or is a backup copy: it has to be made anew.
         StoreError
-            It cannot be opened, is not a crosslay database, or is newer than this program.
+            It cannot be opened, or is newer than this program.
         """
         self.close()
+        new = not self.path.exists()
         try:
-            new = not self.path.exists()
-            connection = sqlite3.connect(self.path, isolation_level=None, check_same_thread=False, timeout=5.0)
-            self._connection = connection
-            for pragma in (
-                f"page_size={_PAGE_BYTES}",
-                "journal_mode=WAL",
-                "synchronous=FULL",
-                "foreign_keys=ON",
-                f"wal_autocheckpoint={_CHECKPOINT_PAGES}",
-                "journal_size_limit=4194304",
-            ):
-                connection.execute(f"PRAGMA {pragma}")
+            self._connection = connection = self._connect()
             migrate(connection)
             connection.execute("INSERT OR IGNORE INTO meta VALUES ('instanceId', ?)", (str(uuid.uuid4()),))
+            stamp = connection.execute("SELECT value FROM meta WHERE key = ?", (COPY_STAMP,)).fetchone()
+            if stamp is not None:
+                raise StoreCorruptError(f"{self.path}: is a backup copy of {stamp[0]}")
             if new:
                 _sync_directory(self.path.parent)
             self._levels = read_levels(connection)
         except sqlite3.Error as error:
             self.close()
-            raise StoreError(f"{self.path}: cannot be opened as a result database ({error})") from error
+            text = f"{self.path}: cannot be opened as a result database ({error})"
+            raise StoreCorruptError(text) if is_damage(error) else StoreError(text) from error
+        except StoreError:
+            self.close()
+            raise
 
     def close(self) -> None:
         """Close the connection; the WAL is checkpointed by SQLite."""
@@ -177,77 +149,36 @@ class Store:
         ------
         StoreWriteError
             Nothing was committed; the same draft may be tried again.
+        StoreCorruptError
+            Nothing was committed, and this database will take nothing more.
         """
-        levels = self._levels
-        sequence = levels.last + 1
-        with self._transaction() as connection:
-            before = connection.execute(
-                "SELECT result_id FROM result WHERE part_id = ? ORDER BY sequence DESC LIMIT 1", (draft.part_id,)
-            ).fetchone()
-            place = Place(
-                instance_id=levels.instance_id,
-                sequence=sequence,
-                supersedes=None if before is None else str(uuid.UUID(bytes=before[0])),
-            )
-            payload = draft.payload(place)
-            connection.execute(
-                "INSERT INTO result VALUES (?, ?, ?, 'result', ?, ?, ?)",
-                (sequence, draft.result_id.bytes, draft.part_id, draft.decision, draft.created_at, payload),
-            )
-            connection.execute("INSERT INTO outbox VALUES (?, NULL)", (sequence,))
-            connection.executemany(
-                "INSERT INTO delivery VALUES (?, ?)", [(item.bytes, sequence) for item in draft.deliveries]
-            )
-            for position, trace in enumerate(draft.traces):
-                connection.execute(
-                    "INSERT INTO trace VALUES (?, ?, ?, ?)",
-                    (sequence * TRACES_PER_RESULT + position, trace.sha256, trace.points, trace.data),
-                )
-            after = _settle(
-                connection,
-                settled,
-                replace(
-                    levels, first=levels.first if levels.last else sequence, last=sequence, pending=levels.pending + 1
-                ),
-            )
-        self._levels = after
-        return Stored(sequence=sequence, payload=payload)
+        with self.transaction() as connection:
+            stored, levels = insert(connection, draft, self._levels)
+            levels = apply_settled(connection, settled, levels)
+        self._levels = levels
+        return stored
 
     def settle(self, settled: Settled) -> None:
-        """Commit acknowledgements and quarantines alone.
-
-        Raises
-        ------
-        StoreWriteError
-            Nothing was committed.
-        """
-        with self._transaction() as connection:
-            after = _settle(connection, settled, self._levels)
-        self._levels = after
+        """Commit acknowledgements and quarantines alone. Raises like `commit`."""
+        with self.transaction() as connection:
+            levels = apply_settled(connection, settled, self._levels)
+        self._levels = levels
 
     def reserve_sessions(self) -> range:
-        """Reserve a block of session numbers, never given before (DC-62)."""
-        with self._transaction() as connection:
+        """Reserve a block of session numbers, never given before (DC-62). Raises like `commit`."""
+        with self.transaction() as connection:
             row = connection.execute("SELECT value FROM meta WHERE key = 'sessionsReserved'").fetchone()
             start = int(row[0]) if row else 0
-            _put(connection, "sessionsReserved", start + _SESSION_BLOCK)
+            put_meta(connection, "sessionsReserved", start + _SESSION_BLOCK)
         return range(start + 1, start + _SESSION_BLOCK + 1)
 
-    @property
-    def _live(self) -> sqlite3.Connection:
-        if self._connection is None:
-            raise StoreWriteError(f"{self.path}: the result database is not open")
-        return self._connection
+    def adopt(self, levels: Levels) -> None:
+        """Take over the numbers after a `transaction` of this room's other modules."""
+        self._levels = levels
 
     @contextmanager
-    def _translating(self) -> Iterator[None]:
-        try:
-            yield
-        except sqlite3.Error as error:
-            raise StoreWriteError(f"{self.path}: {error}") from error
-
-    @contextmanager
-    def _transaction(self) -> Iterator[sqlite3.Connection]:
+    def transaction(self) -> Iterator[sqlite3.Connection]:
+        """One write transaction, rolled back by any exception. For this room only. Raises like `commit`."""
         with self._translating():
             connection = self._live
             connection.execute("BEGIN IMMEDIATE")
@@ -259,58 +190,67 @@ class Store:
                     connection.execute("ROLLBACK")
                 raise
 
+    @property
+    def _live(self) -> sqlite3.Connection:
+        if self._connection is None:
+            raise StoreWriteError(f"{self.path}: the result database is not open")
+        return self._connection
 
-def read_levels(connection: sqlite3.Connection) -> Levels:
-    """Identity and numbers of a database, by any connection to it."""
-    meta = dict(connection.execute("SELECT key, value FROM meta"))
-    first, last = connection.execute("SELECT min(sequence), max(sequence) FROM result").fetchone()
-    pending, quarantined = connection.execute(
-        "SELECT count(*) FILTER (WHERE quarantined IS NULL), count(quarantined) FROM outbox"
+    def _connect(self) -> sqlite3.Connection:
+        connection = sqlite3.connect(self.path, isolation_level=None, check_same_thread=False, timeout=5.0)
+        for pragma in (
+            f"page_size={_PAGE_BYTES}",
+            "journal_mode=WAL",
+            "synchronous=FULL",
+            "foreign_keys=ON",
+            f"wal_autocheckpoint={_CHECKPOINT_PAGES}",
+            "journal_size_limit=4194304",
+        ):
+            connection.execute(f"PRAGMA {pragma}")
+        return connection
+
+    @contextmanager
+    def _translating(self) -> Iterator[None]:
+        try:
+            yield
+        except sqlite3.Error as error:
+            text = f"{self.path}: {error}"
+            raise StoreCorruptError(text) if is_damage(error) else StoreWriteError(text) from error
+
+
+def insert(connection: sqlite3.Connection, draft: Draft, levels: Levels) -> tuple[Stored, Levels]:
+    """Insert a draft with its outbox row inside a transaction; returns it with the numbers after it."""
+    sequence = levels.last + 1
+    before = connection.execute(
+        "SELECT result_id FROM result WHERE part_id = ? ORDER BY sequence DESC LIMIT 1", (draft.part_id,)
     ).fetchone()
-    return Levels(
-        instance_id=meta["instanceId"],
-        first=first or 1,
-        last=last or 0,
-        acknowledged_through=int(meta.get("acknowledgedThrough", 0)),
-        pending=pending,
-        quarantined=quarantined,
-    )
-
-
-def _settle(connection: sqlite3.Connection, settled: Settled, levels: Levels) -> Levels:
-    """Apply acknowledgements; returns the numbers after them."""
-    if not settled:
-        return levels
-    aside = sum(
-        connection.execute(
-            "UPDATE outbox SET quarantined = ? WHERE sequence = ? AND quarantined IS NULL", (reason, sequence)
-        ).rowcount
-        for sequence, reason in settled.quarantined.items()
-    )
-    gone = connection.execute(
-        "DELETE FROM outbox WHERE sequence <= ? AND quarantined IS NULL", (settled.through,)
-    ).rowcount
-    gone += sum(
-        connection.execute("DELETE FROM outbox WHERE sequence = ? AND quarantined IS NULL", (sequence,)).rowcount
-        for sequence in settled.sequences
-    )
-    # The cumulative number covers quarantined rows too (DC-23): all below the lowest row still pending is done.
-    lowest = connection.execute("SELECT min(sequence) FROM outbox WHERE quarantined IS NULL").fetchone()[0]
-    through = max(levels.acknowledged_through, levels.last if lowest is None else int(lowest) - 1)
-    if through != levels.acknowledged_through:
-        _put(connection, "acknowledgedThrough", through)
-    return replace(
-        levels,
-        acknowledged_through=through,
-        pending=levels.pending - aside - gone,
-        quarantined=levels.quarantined + aside,
-    )
-
-
-def _put(connection: sqlite3.Connection, key: str, value: object) -> None:
+    supersedes = None if before is None or draft.kind == "gap" else str(uuid.UUID(bytes=before[0]))
+    payload = draft.payload(Place(instance_id=levels.instance_id, sequence=sequence, supersedes=supersedes))
     connection.execute(
-        "INSERT INTO meta VALUES (?, ?) ON CONFLICT (key) DO UPDATE SET value = excluded.value", (key, str(value))
+        "INSERT INTO result VALUES (?, ?, ?, ?, ?, ?, ?)",
+        (sequence, draft.result_id.bytes, draft.part_id, draft.kind, draft.decision, draft.created_at, payload),
     )
+    connection.execute("INSERT INTO outbox VALUES (?, NULL)", (sequence,))
+    connection.executemany("INSERT INTO delivery VALUES (?, ?)", [(item.bytes, sequence) for item in draft.deliveries])
+    connection.executemany(
+        "INSERT INTO trace VALUES (?, ?, ?, ?)",
+        [
+            (sequence * TRACES_PER_RESULT + position, trace.sha256, trace.points, trace.data)
+            for position, trace in enumerate(draft.traces)
+        ],
+    )
+    gone = connection.execute("DELETE FROM outbox WHERE sequence = ?", (draft.replaces,)).rowcount
+    first = levels.first if levels.last else sequence
+    after = replace(
+        levels, first=first, last=sequence, pending=levels.pending + 1, quarantined=levels.quarantined - gone
+    )
+    return Stored(sequence=sequence, payload=payload), after
+
+
+def is_damage(error: sqlite3.Error) -> bool:
+    """Whether an error says that the database file itself cannot be used, now or later."""
+    name = getattr(error, "sqlite_errorname", "")
+    return any(name == code or name.startswith(f"{code}_") for code in _DAMAGED)
 
 
 def _sync_directory(folder: Path) -> None:

@@ -45,6 +45,8 @@ TRANSITIONS: dict[tuple[State, Event], State] = {
     **{(state, Event.TRAVERSE_STARTED): State.CAPTURING for state in _RUNNING},
     **{(state, Event.TRACE_ARRIVED): State.EVALUATING for state in _RUNNING},
     (State.EVALUATING, Event.EVALUATED): State.DECIDING,
+    # A part whose other traces never came is judged without a new trace.
+    (State.WAITING, Event.EVALUATED): State.DECIDING,
     (State.CAPTURING, Event.EVALUATED): State.CAPTURING,
     **{(state, Event.FINISHED): State.WAITING for state in (State.WAITING, State.EVALUATING, State.DECIDING)},
     (State.CAPTURING, Event.FINISHED): State.CAPTURING,

@@ -13,7 +13,8 @@ from crosslay.bus.conditions import BROKER_OFFLINE, MES_SILENT, NO_CONSUMER, PUB
 from crosslay.bus.messages import Backlog, IdentificationMessage, LastPart, StateMessage, rfc3339
 from crosslay.errors import BusError
 from crosslay.plan.load import StationPlan
-from crosslay.record.store import Levels, Settled, Store
+from crosslay.record.levels import Levels, Settled
+from crosslay.record.store import Store
 from crosslay.station.clock import SystemClock
 from crosslay.station.cycle import Cycle, Event
 from crosslay.station.lamp import Lamp

@@ -7,7 +7,7 @@ import time
 from collections import deque
 from dataclasses import dataclass
 
-from crosslay.record.store import Settled
+from crosslay.record.levels import Settled
 from crosslay.texture.trace import Trace
 
 

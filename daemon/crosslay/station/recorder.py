@@ -19,7 +19,8 @@ from crosslay.inspection.judge import Decision, Requirement, Verdict, inspect
 from crosslay.plan.load import StationPlan
 from crosslay.ports import Disposition, Gauge
 from crosslay.record.identity import derived_result_id, new_result_id
-from crosslay.record.store import Draft, Settled, Store
+from crosslay.record.levels import Settled
+from crosslay.record.store import Draft, Store
 from crosslay.record.traces import pack
 from crosslay.station.assembly import Assembly, Group
 from crosslay.station.cycle import Event

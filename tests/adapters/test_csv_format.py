@@ -184,8 +184,9 @@ def test_agrees_with_the_csv_module_of_the_standard_library():
     ("# spacing_um: 0.5\nz_um\n1\nnan\n", 4, 'z_um is "nan"; it must be a finite number'),
     ("# spacing_um: 0.5\nz_um\n1\n-Infinity\n", 4, 'z_um is "-Infinity"; it must be a finite number'),
     ("# spacing_um: 0.5\nz_um\n1\n1e999\n", 4, 'z_um is "1e999"; it must be a finite number'),
-    ("x_mm,z_um\n0,1\n1,2\n# remark\n\n1,3\n", 6, "x_mm is 1.0 after 1.0; positions must increase"),
-    ("x_mm,z_um\n0,1\n2,2\n1,3\n", 4, "x_mm is 1.0 after 2.0; positions must increase"),
+    ("x_mm,z_um\n0,1\n1,2\n# remark\n\n1,3\n", 6, "the position is 1.0 mm after 1.0 mm; positions must increase"),
+    ("x_mm,z_um\n0,1\n2,2\n1,3\n", 4, "the position is 1.0 mm after 2.0 mm; positions must increase"),
+    ("x_mm,z_um\n-1e308,1\n1e308,2\n", 2, "the position is -1e+308 mm; it must lie within ±1000000 mm"),
     ("# spacing_um: 0.5\nz_um\n1\n1000000.1\n", 4, "the height is 1e+06 µm; beyond ±1000000 µm"),
     ("# spacing_um: 0.5\nz_um\n\n1\n# x\n-2e9\n", 6, "the height is -2e+09 µm"),
     ("# spacing_um: half\nz_um\n1\n2\n", 1, 'spacing_um is "half"; it must be a number above 0'),
@@ -240,7 +241,7 @@ def test_an_error_in_a_late_block_names_its_line():
         assert refusal("\n".join(bad)).startswith(f'a.csv:{at + 1}: z_um is "x"')
         bad[at] = "-1.0,0"
         if at > 1:
-            assert refusal("\n".join(bad)).startswith(f"a.csv:{at + 1}: x_mm is -1.0 after")
+            assert refusal("\n".join(bad)).startswith(f"a.csv:{at + 1}: the position is -1.0 mm after")
 
 
 def test_the_second_decimal_sign_may_come_in_another_block():

@@ -15,7 +15,6 @@ from typing import ClassVar, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from crosslay.errors import TraceError
 from crosslay.texture.trace import Trace
 from crosslay_adapters.tracefiles import common
 from crosslay_adapters.tracefiles.common import fail, quote
@@ -72,11 +71,11 @@ class CsvFormat:
         """
         heights_um = common.exact_heights(trace, "CSV")
         common.check_facts(trace.facts, "CSV")
-        lines = [_fact_line(key, value) for key, value in trace.facts.items()]
+        lines = [f"# {key}: {value}" for key, value in trace.facts.items()]
         if trace.positions_mm is None:
             lines += [f"# spacing_um: {trace.spacing_um!r}", "z_um", *map(repr, heights_um.tolist())]
         else:
-            x_texts = _position_texts(trace.positions_mm, trace.position_resolution_mm)
+            x_texts = common.position_texts(trace.positions_mm, trace.position_resolution_mm)
             rows = zip(x_texts, heights_um.tolist(), strict=True)
             lines += [",".join(_COLUMNS), *(f"{x},{z!r}" for x, z in rows)]
         return ("\n".join(lines) + "\n").encode("utf-8")
@@ -110,12 +109,13 @@ class _Reader:
         for key in set(numbers) & set(facts):
             facts[key] = facts[key].replace(",", ".")
         if "x_mm" not in self.columns:
-            return Trace(samples=heights_um, spacing_um=self._spacing(given_um, default_spacing_um), facts=facts)
+            return common.make_trace(self.name, self.header_line, samples=heights_um, facts=facts,
+                                     spacing_um=self._spacing(given_um, default_spacing_um))
         positions_mm = np.ascontiguousarray(values[:, self.columns.index("x_mm")])
-        resolution_mm = float(f"1e{-self.decimals}")
+        resolution_mm = common.resolution_mm(self.decimals)
         spacing_um = self._spacing_from(positions_mm, given_um, resolution_mm)
-        return Trace(samples=heights_um, spacing_um=spacing_um, positions_mm=positions_mm,
-                     position_resolution_mm=resolution_mm, facts=facts)
+        return common.make_trace(self.name, self.header_line, samples=heights_um, spacing_um=spacing_um, facts=facts,
+                                 positions_mm=positions_mm, position_resolution_mm=resolution_mm)
 
     # -- head: facts and the header row ------------------------------------------------------------------------
 
@@ -216,7 +216,7 @@ class _Reader:
         if not np.isfinite(values).all():  # a number like 1e999
             return None
         if "x_mm" in self.columns and cells:
-            self.decimals = max(self.decimals, _most_decimals(cells[self.columns.index("x_mm")::width], joined))
+            self.decimals = max(self.decimals, common.most_decimals(cells[self.columns.index("x_mm")::width], joined))
         return values
 
     def _keeps_decimal_sign(self, text: str) -> bool:
@@ -270,11 +270,9 @@ class _Reader:
         return spacing_um
 
     def _spacing_from(self, positions_mm: NDArray[np.float64], given_um: float | None, resolution_mm: float) -> float:
-        rises = np.diff(positions_mm) > 0
-        if not rises.all():
-            bad = int(np.argmin(rises)) + 1
-            raise fail(self.name, self._line_of_row(bad), f"x_mm is {positions_mm[bad]} after {positions_mm[bad - 1]}; "
-                                                          "positions must increase from row to row")
+        bad = common.bad_position(positions_mm)
+        if bad is not None:
+            raise fail(self.name, self._line_of_row(bad[0]), bad[1])
         mean_um = common.mean_spacing_um(positions_mm)
         rounding_um = 1000.0 * resolution_mm / (positions_mm.size - 1)
         if given_um is not None and abs(given_um - mean_um) > _SPACING_AGREEMENT * mean_um + rounding_um:
@@ -330,37 +328,3 @@ def _number(text: str) -> float | None:
         return float(text)
     except ValueError:
         return None
-
-
-def _most_decimals(numbers: list[str], context: str) -> int:
-    """Most decimals that any of the numbers is printed with: 4 for ``0.0005`` and for ``5e-4``, 0 for ``12``.
-
-    `context` is a text that holds them all; without exponents and blanks in it, a shorter way is taken.
-    """
-    if "e" not in context and "E" not in context and " " not in context and "\t" not in context:
-        return max([len(number) - point - 1 for number in numbers if (point := number.find(".")) >= 0], default=0)
-    most = 0
-    for number in numbers:
-        mantissa, _, exponent = number.strip().lower().partition("e")
-        most = max(most, len(mantissa.partition(".")[2]) - int(exponent or 0))
-    return most
-
-
-def _position_texts(positions_mm: NDArray[np.float64], resolution_mm: float) -> list[str]:
-    """Print positions with the decimals of their resolution where that is exact, so that it is read back too."""
-    values = positions_mm.tolist()
-    decimals = round(-math.log10(resolution_mm)) if resolution_mm > 0 else -1
-    if 0 <= decimals <= 17 and float(f"1e{-decimals}") == resolution_mm:
-        texts = [f"{value:.{decimals}f}" for value in values]
-        if all(float(text) == value for text, value in zip(texts, values, strict=True)):
-            return texts
-    return [repr(value) for value in values]
-
-
-def _fact_line(key: str, value: str) -> str:
-    line = f"# {key}: {value}"
-    read_back = tuple(part.strip() for part in line.lstrip("#").partition(":"))
-    if read_back != (key, ":", value) or {"\n", "\r"} & set(line) or len(line) > common.MAX_FACT_CHARACTERS:
-        raise TraceError(f"the fact {quote(key)}: {quote(value)} cannot be written to a CSV file: a key has no colon, "
-                         "and neither has outer blanks or line breaks")
-    return line

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from crosslay.errors import SettingsError, TraceError
+from crosslay.texture.sums import dot
 
 MAX_DEGREE = 12
 _ARC_ROUNDS = 60
@@ -101,7 +102,7 @@ def subtract_line(z_um: NDArray[np.float64]) -> NDArray[np.float64]:
         return centred
     steps = np.arange(points, dtype=np.float64)
     steps -= 0.5 * (points - 1)
-    slope = float(steps @ centred) * 12.0 / (points * (points * points - 1.0))
+    slope = dot(steps, centred) * 12.0 / (points * (points * points - 1.0))
     steps *= slope
     centred -= steps
     return centred
@@ -123,14 +124,14 @@ def subtract_polynomial(z_um: NDArray[np.float64], degree: int) -> NDArray[np.fl
     for _ in range(degree):
         following = t * basis[-1]
         for known in basis:
-            following -= (known @ following) * known
+            following -= dot(known, following) * known
         for known in basis:  # once more: at few points the first pass leaves a trace of the lower degrees
-            following -= (known @ following) * known
-        following /= math.sqrt(float(following @ following))
+            following -= dot(known, following) * known
+        following /= math.sqrt(dot(following, following))
         basis.append(following)
     for _ in range(2):
         for known in basis:
-            residual -= (known @ residual) * known
+            residual -= dot(known, residual) * known
     return residual
 
 
@@ -162,7 +163,10 @@ def subtract_arc(z_um: NDArray[np.float64], spacing_um: float) -> NDArray[np.flo
         residual = z.copy()
     largest = math.inf
     for _ in range(_ARC_ROUNDS):
-        step: NDArray[np.float64] = np.linalg.lstsq(_arc_jacobian(arc, u), residual, rcond=None)[0].astype(np.float64)
+        jacobian = _arc_jacobian(arc, u)
+        # The three columns are far from parallel over −1 … 1, so the normal equations keep their digits.
+        sides = np.array([dot(row, residual) for row in jacobian])
+        step: NDArray[np.float64] = np.linalg.solve(_products(jacobian), sides)
         largest = float(np.abs(step).max())
         arc, residual, moved = _damped(arc, step, (u, z, residual))
         # Near the minimum a step of 1e-11 leaves an error far below rounding: Gauss-Newton contracts by the ratio of
@@ -189,7 +193,7 @@ def _arc_residual(
 
 
 def _arc_jacobian(arc: NDArray[np.float64], u: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Derivatives of the arc's heights by (a, s, k), shape (N, 3)."""
+    """Derivatives of the arc's heights by (a, s, k), shape (3, N)."""
     _, sine, curvature = arc
     local = curvature * u + sine
     cosine = math.sqrt(1.0 - sine * sine)
@@ -198,7 +202,12 @@ def _arc_jacobian(arc: NDArray[np.float64], u: NDArray[np.float64]) -> NDArray[n
     shape = u * (curvature * u + 2.0 * sine) / (total * total)
     by_sine = 2.0 * u / total + shape * (sine / cosine + local / cosines)
     by_curvature = u * u / total + shape * (u * local / cosines)
-    return np.stack((np.ones_like(u), by_sine, by_curvature), axis=1)
+    return np.stack((np.ones_like(u), by_sine, by_curvature))
+
+
+def _products(rows: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Scalar products of every two rows, shape (k, k)."""
+    return np.array([[dot(left, right) for right in rows] for left in rows])
 
 
 def _damped(
@@ -208,12 +217,12 @@ def _damped(
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], bool]:
     """Go along `step`, halved until the residual does not grow. Returns arc, residual, and whether it moved."""
     u, z, residual = state
-    cost = float(residual @ residual)
+    cost = dot(residual, residual)
     share = 1.0
     for _ in range(_ARC_HALVINGS):
         trial = arc + share * step
         fitted = _arc_residual(trial, u, z)
-        if fitted is not None and float(fitted @ fitted) <= cost * (1.0 + 1e-14):
+        if fitted is not None and dot(fitted, fitted) <= cost * (1.0 + 1e-14):
             return trial, fitted, True
         share *= 0.5
     return arc, residual, False
@@ -221,8 +230,8 @@ def _damped(
 
 def _pratt_start(u: NDArray[np.float64], z: NDArray[np.float64]) -> NDArray[np.float64]:
     """Algebraic circle ``A(u² + z²) + B u + C z + D = 0`` with ``B² + C² − 4 A D = 1``, as (a, s, k)."""
-    rows = np.stack((u * u + z * z, u, z, np.ones_like(u)), axis=1)
-    moments = rows.T @ rows / u.size
+    rows = np.stack((u * u + z * z, u, z, np.ones_like(u)))
+    moments = _products(rows) / u.size
     # Generalised eigenproblem moments·v = η·constraint·v; its inverse constraint is known, so no extra import.
     inverse = np.array([[0, 0, 0, -0.5], [0, 1, 0, 0], [0, 0, 1, 0], [-0.5, 0, 0, 0]])
     values, vectors = np.linalg.eig(inverse @ moments)

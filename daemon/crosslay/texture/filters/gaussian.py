@@ -63,69 +63,66 @@ def mean_line(z_um: NDArray[np.float64], spacing_um: float, cutoff_mm: float) ->
         return z_um.copy()
     half = min(half, z_um.size - 1)
     weights = half_weights(half, spacing_um, cutoff_mm)
+    if half <= _PLAIN_HALF and z_um.size > 2 * half:
+        line, first = _plain_moments(z_um, weights)
+    else:
+        line, first = _moments(z_um, weights)
     if z_um.size <= 2 * half:
-        return _short(z_um, weights)
-    line = _convolved(z_um, weights)
-    head_first_moment, tail_first_moment = _end_first_moments(z_um, weights)
-    moments = _one_sided_sums(weights)
-    line[:half] = _regressed(moments, line[:half], head_first_moment)
-    line[-half:] = _regressed(moments, line[: -half - 1 : -1], tail_first_moment)[::-1]
+        return _regressed(_sums(weights, z_um.size, np.arange(z_um.size)), line, first)
+    sums = _sums(weights, z_um.size, np.arange(half))
+    line[:half] = _regressed(sums, line[:half], first[:half])
+    # Seen from the far end the sums are the same; its first moment counts the other way.
+    line[-half:] = _regressed(sums, line[: -half - 1 : -1], -first[: -half - 1 : -1])[::-1]
     return line
 
 
-def _convolved(z_um: NDArray[np.float64], weights: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Sum of weights times heights, beyond the ends 0, shape (N,)."""
-    half = weights.size - 1
-    if half <= _PLAIN_HALF:
-        result: NDArray[np.float64] = np.convolve(z_um, np.concatenate((weights[:0:-1], weights)), mode="same")
-        return result
-    length = fft.next_fast_len(z_um.size + half, real=True)
-    spectrum = fft.rfft(z_um, length)
-    spectrum *= fft.rfft(_wrapped(weights, length)).real  # an even kernel has a real spectrum
-    return fft.irfft(spectrum, length)[: z_um.size]
-
-
-def _wrapped(weights: NDArray[np.float64], length: int) -> NDArray[np.float64]:
-    """Symmetrical kernel around index 0 of a ring of `length` places."""
-    ring = np.zeros(length)
-    ring[: weights.size] = weights
-    ring[-weights.size + 1 :] = weights[:0:-1]
-    return ring
-
-
-def _wrapped_odd(weights: NDArray[np.float64], length: int) -> NDArray[np.float64]:
-    """Kernel −k·s(k) around index 0: its convolution is the first moment Σ s(k−i)·(k−i)·z_k."""
-    lever = weights * np.arange(weights.size, dtype=np.float64)
-    ring = np.zeros(length)
-    ring[: weights.size] = -lever
-    ring[-weights.size + 1 :] = lever[:0:-1]
-    return ring
-
-
-def _end_first_moments(
+def _moments(
     z_um: NDArray[np.float64], weights: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """First moments at the `half` points nearest to either end, counted from that end, away from it positive."""
+    """Σ s(k−i)·z_k and Σ s(k−i)·(k−i)·z_k over the samples that exist, both of shape (N,), by transforms."""
     half = weights.size - 1
-    length = fft.next_fast_len(3 * half, real=True)
-    ends = np.stack((z_um[: 2 * half], z_um[: -2 * half - 1 : -1]))
-    spectra = fft.rfft(ends, length)
-    spectra *= fft.rfft(_wrapped_odd(weights, length))
-    moments = fft.irfft(spectra, length)
-    return moments[0, :half], moments[1, :half]
+    length = fft.next_fast_len(z_um.size + half, real=True)
+    # An even kernel has a real spectrum and an odd one an imaginary spectrum: one transform carries both.
+    lever = weights * np.arange(half + 1, dtype=np.float64)
+    ring = np.zeros(length)
+    ring[: half + 1] = weights - lever
+    ring[-half:] = (weights + lever)[:0:-1]
+    kernel = fft.rfft(ring)
+    spectrum = fft.rfft(z_um, length)
+    zeroth = fft.irfft(spectrum * kernel.real, length)[: z_um.size]
+    spectrum *= kernel.imag
+    spectrum *= 1j
+    return zeroth, fft.irfft(spectrum, length)[: z_um.size]
 
 
-def _one_sided_sums(
-    weights: NDArray[np.float64],
+def _plain_moments(
+    z_um: NDArray[np.float64], weights: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """The same by plain sums for few weights; the first moments are 0 but near the ends, where they are needed."""
+    half = weights.size - 1
+    both = np.concatenate((weights[:0:-1], weights))
+    lever = both * np.arange(half, -half - 1, -1, dtype=np.float64)
+    zeroth: NDArray[np.float64] = np.convolve(z_um, both, mode="same")
+    first = np.zeros(z_um.size)
+    first[:half] = np.convolve(z_um[: 2 * half], lever)[half : 2 * half]
+    first[-half:] = np.convolve(z_um[-2 * half :], lever)[2 * half : 3 * half]
+    return zeroth, first
+
+
+def _sums(
+    weights: NDArray[np.float64], points: int, here: NDArray[np.intp]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """S0, S1, S2 of the weights over k = −i … half for i = 0 … half − 1."""
+    """S0, S1, S2 of the weights over the samples that exist, at the samples `here`."""
     half = weights.size - 1
     steps = np.arange(-half, half + 1, dtype=np.float64)
     both = np.concatenate((weights[:0:-1], weights))
+    low = np.maximum(half - here, 0)
+    high = np.minimum(points - 1 - here, half) + half + 1
     sums = []
     for _ in range(3):
-        # From the far side inwards: element i is the sum over the steps −i … half.
-        sums.append(np.cumsum(both[::-1])[half : 2 * half])
+        prefix = np.zeros(both.size + 1)
+        np.cumsum(both, out=prefix[1:])
+        sums.append(prefix[high] - prefix[low])
         both = both * steps
     return sums[0], sums[1], sums[2]
 
@@ -138,23 +135,3 @@ def _regressed(
     """Height at the point of the weighted least-squares line, from the sums S0, S1, S2 and T0, T1."""
     s0, s1, s2 = sums
     return (s2 * zeroth - s1 * first) / (s0 * s2 - s1 * s1)
-
-
-def _short(z_um: NDArray[np.float64], weights: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Mean line where the weights reach beyond both ends at some point."""
-    points, half = z_um.size, weights.size - 1
-    length = fft.next_fast_len(points + half, real=True)
-    spectrum = fft.rfft(z_um, length)
-    zeroth = fft.irfft(spectrum * fft.rfft(_wrapped(weights, length)), length)[:points]
-    first = fft.irfft(spectrum * fft.rfft(_wrapped_odd(weights, length)), length)[:points]
-    steps = np.arange(-half, half + 1, dtype=np.float64)
-    both = np.concatenate((weights[:0:-1], weights))
-    here = np.arange(points)
-    low = np.maximum(-here, -half) + half
-    high = np.minimum(points - 1 - here, half) + half + 1
-    sums = []
-    for _ in range(3):
-        prefix = np.concatenate((np.zeros(1), np.cumsum(both)))
-        sums.append(prefix[high] - prefix[low])
-        both = both * steps
-    return _regressed((sums[0], sums[1], sums[2]), zeroth, first)

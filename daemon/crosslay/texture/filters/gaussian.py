@@ -18,7 +18,10 @@ from scipy import fft
 ALPHA = math.sqrt(math.log(2.0) / math.pi)
 
 # Up to this many samples to a side a plain convolution is faster than transforms.
-_PLAIN_HALF = 20
+_PLAIN_HALF = 12
+# A trace this many times as long as one side of the weights is transformed block by block.
+_BLOCKS = 16
+_LEAST_BLOCK = 1024
 
 
 def half_support(spacing_um: float, cutoff_mm: float) -> int:
@@ -63,17 +66,27 @@ def mean_line(z_um: NDArray[np.float64], spacing_um: float, cutoff_mm: float) ->
         return z_um.copy()
     half = min(half, z_um.size - 1)
     weights = half_weights(half, spacing_um, cutoff_mm)
-    if half <= _PLAIN_HALF and z_um.size > 2 * half:
-        line, first = _plain_moments(z_um, weights)
+    if z_um.size <= 2 * half:
+        zeroth, first = _moments(z_um, weights)
+        return _regressed(_sums(weights, z_um.size, np.arange(z_um.size)), zeroth, first)
+    if half <= _PLAIN_HALF:
+        line: NDArray[np.float64] = np.convolve(z_um, _both_sides(weights), mode="same")
+        head, tail = _moments_of_ends(z_um, weights)
+    elif z_um.size >= _BLOCKS * half:
+        line = _blockwise(z_um, weights)
+        head, tail = _moments_of_ends(z_um, weights)
     else:
         line, first = _moments(z_um, weights)
-    if z_um.size <= 2 * half:
-        return _regressed(_sums(weights, z_um.size, np.arange(z_um.size)), line, first)
+        head, tail = first[:half], -first[: -half - 1 : -1]
+    # Seen from the far end the sums are the same, and the first moment counts the other way.
     sums = _sums(weights, z_um.size, np.arange(half))
-    line[:half] = _regressed(sums, line[:half], first[:half])
-    # Seen from the far end the sums are the same; its first moment counts the other way.
-    line[-half:] = _regressed(sums, line[: -half - 1 : -1], -first[: -half - 1 : -1])[::-1]
+    line[:half] = _regressed(sums, line[:half], head)
+    line[-half:] = _regressed(sums, line[: -half - 1 : -1], tail)[::-1]
     return line
+
+
+def _both_sides(weights: NDArray[np.float64]) -> NDArray[np.float64]:
+    return np.concatenate((weights[:0:-1], weights))
 
 
 def _moments(
@@ -82,31 +95,53 @@ def _moments(
     """Σ s(k−i)·z_k and Σ s(k−i)·(k−i)·z_k over the samples that exist, both of shape (N,), by transforms."""
     half = weights.size - 1
     length = fft.next_fast_len(z_um.size + half, real=True)
-    # An even kernel has a real spectrum and an odd one an imaginary spectrum: one transform carries both.
+    # Two transforms at a time cost little more than one. An even kernel has a real spectrum and an odd one an imaginary
+    # spectrum, so one ring carries both.
+    pair = np.zeros((2, length))
+    pair[0, : z_um.size] = z_um
     lever = weights * np.arange(half + 1, dtype=np.float64)
-    ring = np.zeros(length)
-    ring[: half + 1] = weights - lever
-    ring[-half:] = (weights + lever)[:0:-1]
-    kernel = fft.rfft(ring)
-    spectrum = fft.rfft(z_um, length)
-    zeroth = fft.irfft(spectrum * kernel.real, length)[: z_um.size]
-    spectrum *= kernel.imag
-    spectrum *= 1j
-    return zeroth, fft.irfft(spectrum, length)[: z_um.size]
+    pair[1, : half + 1] = weights - lever
+    pair[1, -half:] = (weights + lever)[:0:-1]
+    spectra = fft.rfft(pair, axis=1, overwrite_x=True)
+    even, odd = spectra[1].real.copy(), spectra[1].imag.copy()
+    np.multiply(spectra[0].real, odd, out=spectra[1].imag)
+    np.negative(odd, out=odd)
+    np.multiply(spectra[0].imag, odd, out=spectra[1].real)
+    spectra[0] *= even
+    moments = fft.irfft(spectra, length, axis=1, overwrite_x=True)
+    return moments[0, : z_um.size], moments[1, : z_um.size]
 
 
-def _plain_moments(
+def _moments_of_ends(
     z_um: NDArray[np.float64], weights: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """The same by plain sums for few weights; the first moments are 0 but near the ends, where they are needed."""
+    """First moments at the `half` points nearest to either end, counted from that end, away from it positive."""
     half = weights.size - 1
-    both = np.concatenate((weights[:0:-1], weights))
-    lever = both * np.arange(half, -half - 1, -1, dtype=np.float64)
-    zeroth: NDArray[np.float64] = np.convolve(z_um, both, mode="same")
-    first = np.zeros(z_um.size)
-    first[:half] = np.convolve(z_um[: 2 * half], lever)[half : 2 * half]
-    first[-half:] = np.convolve(z_um[-2 * half :], lever)[2 * half : 3 * half]
-    return zeroth, first
+    ends = z_um[: 2 * half], z_um[: -2 * half - 1 : -1]
+    if half > _PLAIN_HALF:
+        head, tail = (_moments(end, weights)[1][:half] for end in ends)
+        return head, tail
+    lever = _both_sides(weights) * np.arange(half, -half - 1, -1, dtype=np.float64)
+    head, tail = (np.convolve(end, lever)[half : 2 * half] for end in ends)
+    return head, tail
+
+
+def _blockwise(z_um: NDArray[np.float64], weights: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Σ s(k−i)·z_k, shape (N,), by transforms of overlapping blocks that stay in the cache."""
+    half = weights.size - 1
+    length = fft.next_fast_len(max(_LEAST_BLOCK, 8 * half), real=True)
+    step = length - 2 * half
+    blocks = -(-z_um.size // step)
+    padded = np.zeros(blocks * step + 2 * half)
+    padded[half : half + z_um.size] = z_um
+    ring = np.zeros(length)
+    ring[: half + 1] = weights
+    ring[-half:] = weights[:0:-1]
+    rows = np.lib.stride_tricks.sliding_window_view(padded, length)[::step]
+    spectra = fft.rfft(rows, axis=1)
+    spectra *= fft.rfft(ring).real
+    whole = fft.irfft(spectra, length, axis=1, overwrite_x=True)[:, half : half + step]
+    return whole.reshape(-1)[: z_um.size]
 
 
 def _sums(

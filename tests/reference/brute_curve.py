@@ -215,6 +215,8 @@ def dominant_wavelength(profile: Profile, dx: float) -> float | None:
     shift = 0.0
     if math.isfinite(low) and math.isfinite(high) and low - 2 * mid + high < 0:
         shift = 0.5 * (low - high) / (low - 2 * mid + high)
+    if best + shift <= 0:  # still rising towards bin 0: the page is silent; a wavelength is above 0
+        shift = 0.0
     return 2 * m * dx / (best + shift) / 1000
 
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from crosslay.texture.sums import dot
 from crosslay.texture.undefined import Undefined
 
 #: The formula reaches three samples to either side.
@@ -105,7 +106,7 @@ def slope_parameters(heights_um: NDArray[np.float64], spacing_um: float) -> Slop
     if count == 0:
         reason = Undefined(f"{heights_um.shape[0]} samples; the slope formula needs {SLOPE_POINTS}")
         return SlopeParameters(dq=reason, da=reason, dt=reason)
-    square_sum = float(slopes @ slopes)
+    square_sum = dot(slopes, slopes)
     np.abs(slopes, out=slopes)
     return SlopeParameters(dq=math.sqrt(square_sum / count), da=float(slopes.sum()) / count, dt=float(slopes.max()))
 

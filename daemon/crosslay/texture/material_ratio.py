@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from crosslay.errors import SettingsError
+from crosslay.texture.sums import dot
 from crosslay.texture.undefined import Undefined
 
 #: Share of the points in the window that finds the core (ISO 13565-2:1996, clause 4).
@@ -257,15 +258,14 @@ def core_parameters(curve: Curve) -> CoreParameters:
     right = _last_at_or_above(heights, lower - slack)
     peak_area = max(_area(heights, left) - left * upper, 0.0)
     valley_area = max((points - right) * lower - (float(heights.sum()) - _area(heights, right)), 0.0)
-    percent = 100.0 / points
     return CoreParameters(
         k=upper - lower,
         pk=2.0 * peak_area / left if left > 0.0 else 0.0,
         vk=2.0 * valley_area / (points - right) if right < points else 0.0,
-        mrk1=percent * left,
-        mrk2=percent * right,
-        ak1=percent * peak_area,
-        ak2=percent * valley_area,
+        mrk1=100.0 * left / points,
+        mrk2=100.0 * right / points,
+        ak1=100.0 * peak_area / points,
+        ak2=100.0 * valley_area / points,
     )
 
 
@@ -373,7 +373,7 @@ def _core_bounds(heights: NDArray[np.float64], total: float) -> tuple[float, flo
     mean = float(window.sum()) / width
     steps = np.arange(width, dtype=np.float64)
     steps -= 0.5 * (width - 1)
-    slope = float(steps @ (window - mean)) * 12.0 / (width * (width * width - 1.0))
+    slope = dot(steps, window - mean) * 12.0 / (width * (width * width - 1.0))
     middle = start + 0.5 * width
     return mean - slope * middle, mean + slope * (count - middle)
 

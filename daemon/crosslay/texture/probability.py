@@ -29,6 +29,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
 from crosslay.texture.material_ratio import FLAT, Curve
+from crosslay.texture.sums import dot
 from crosslay.texture.undefined import Undefined
 
 #: The plot reaches from −3 to 3 standard deviations.
@@ -216,7 +217,7 @@ def _fit(plot: _Plot, part: slice, roots: NDArray[np.float64], start: _Hyperbola
     s, root = plot.deviates[part], roots[part]
     base = _line_basis(s, root)
     target = plot.heights[part] * root
-    target = target - base.T @ (base @ target)
+    target -= np.einsum("ij,i->j", base, np.einsum("ij,j->i", base, target))
     if start is None:
         centres, widths = np.linspace(float(s[0]) + 0.3, float(s[-1]) - 0.3, 24), np.geomspace(0.002, 3.0, 10)
     else:
@@ -229,18 +230,33 @@ def _fit(plot: _Plot, part: slice, roots: NDArray[np.float64], start: _Hyperbola
         step, ratio = float(centres[1] - centres[0]), float(widths[1] / widths[0])
         centres = centre + step * np.linspace(-1.0, 1.0, 9)
         widths = width * np.geomspace(1.0 / ratio, ratio, 7)
-    u = s - centre
-    columns = np.column_stack((np.ones_like(u), u, -np.sqrt(u * u + width * width)))
-    level, tilt, bend = np.linalg.lstsq(columns * root[:, None], plot.heights[part] * root, rcond=None)[0].tolist()
-    return _Hyperbola(centre, width, level, tilt, bend) if bend > 0.0 else None
+    return _hyperbola(plot, part, root, centre, width)
+
+
+def _hyperbola(plot: _Plot, part: slice, root: NDArray[np.float64], centre: float, width: float) -> _Hyperbola | None:
+    """Hyperbola of a centre and width: level, tilt and bend by weighted least squares, in turn."""
+    u = plot.deviates[part] - centre
+    heights = plot.heights[part]
+    curve = -np.sqrt(u * u + width * width)
+    base = _line_basis(u, root)
+    rest = curve * root
+    rest -= np.einsum("ij,i->j", base, np.einsum("ij,j->i", base, rest))
+    bend = dot(rest, heights * root) / dot(rest, rest)
+    weights = root * root
+    total = float(weights.sum())
+    line = heights - bend * curve
+    middle, mean = dot(weights, u) / total, dot(weights, line) / total
+    offsets = (u - middle) * weights
+    tilt = dot(offsets, line - mean) / dot(offsets, u - middle)
+    return _Hyperbola(centre, width, mean - tilt * middle, tilt, bend) if bend > 0.0 else None
 
 
 def _line_basis(deviates: NDArray[np.float64], root: NDArray[np.float64]) -> NDArray[np.float64]:
     """Orthonormal rows that span a weighted straight line, shape (2, K)."""
-    level = root / math.sqrt(float(root @ root))
+    level = root / math.sqrt(dot(root, root))
     tilt = deviates * root
-    tilt -= level * float(level @ tilt)
-    return np.vstack((level, tilt / math.sqrt(float(tilt @ tilt))))
+    tilt -= level * dot(level, tilt)
+    return np.vstack((level, tilt / math.sqrt(dot(tilt, tilt))))
 
 
 def _best_on_grid(
@@ -255,8 +271,9 @@ def _best_on_grid(
     offsets = deviates - np.repeat(centres, widths.shape[0])[:, None]
     bends = np.sqrt(offsets * offsets + np.tile(widths * widths, centres.shape[0])[:, None])
     bends *= -root
-    bends -= (bends @ base.T) @ base
-    match = bends @ target
+    # einsum, not a product of matrices: one thread, the same bits everywhere (module `sums`).
+    bends -= np.einsum("gi,ij->gj", np.einsum("gj,ij->gi", bends, base), base)
+    match = np.einsum("gj,j->g", bends, target)
     gain = np.where(match > 0.0, match * match / np.einsum("ij,ij->i", bends, bends), -1.0)
     best = int(np.argmax(gain))
     centre, width = divmod(best, widths.shape[0])
@@ -283,5 +300,5 @@ def _line(plot: _Plot, part: slice) -> tuple[float, float]:
     s, heights = plot.deviates[part], plot.heights[part]
     middle, mean = float(s.mean()), float(heights.mean())
     offsets = s - middle
-    slope = float(offsets @ (heights - mean)) / float(offsets @ offsets)
+    slope = dot(offsets, heights - mean) / dot(offsets, offsets)
     return slope, mean - slope * middle

@@ -157,7 +157,8 @@ class TextScreen:
         self._wipe()
         self._line(f"{part.part_id:<11}{values}{verdict}{light}{'no. ' + str(part.sequence):<8}{mes}")
         if part.evaluation in {"NotDecidable", "Undefined"}:
-            self._say(f"{part.details}{'. ' if part.findings else ''}{' '.join(part.findings)}", indent=11)
+            for reason in dict.fromkeys([part.details, *part.findings]):
+                self._say(reason, indent=11)
         if not part.light_is_right:
             self._line(f"{'':<11}The light does not show this verdict.")
 
@@ -176,9 +177,9 @@ class TextScreen:
             self._line(f"DIFFERENCE: {difference}")
         self._line()
         self._say(
-            "! marks a value beyond its limit. An invalid part was not judged, and what is not judged is not accepted. "
-            "On a real station the light is an aid for sorting, not a safety function, and a driven stylus moves under "
-            "power: keep hands off, and follow the machine's risk assessment and local codes."
+            "! marks a value beyond its limit; a value in brackets was computed but cannot be trusted. What is not "
+            "judged is not accepted. On a real station the light is an aid for sorting, not a safety function, and a "
+            "driven stylus moves under power: keep hands off, and follow the machine's risk assessment and local codes."
         )
 
     def leave(self) -> None:
@@ -206,4 +207,6 @@ def _value(characteristic: dict[str, Any]) -> str:
     value = characteristic["value"]
     if value is None:
         return "–"
+    if characteristic["evaluation"] in {"NotDecidable", "Undefined"}:
+        return f"({value:.2f})"
     return f"{value:.2f}{' !' if characteristic['evaluation'] == 'NotOK' else ''}"

@@ -1,0 +1,395 @@
+"""Every command of the README is run here, or checked where running it would change this computer."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import shutil
+import signal
+import sqlite3
+import subprocess
+import sys
+import sysconfig
+import time
+import tomllib
+from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import paho.mqtt.client as mqtt
+import pytest
+from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
+
+from crosslay.bus import topics
+from crosslay.bus.messages import ResultEvent
+from crosslay.cli.main import VERBS
+from crosslay.station.light import Block, LightLogic, LightPolicy
+from crosslay.testing.broker import RunningBroker
+
+PROJECT = Path(__file__).resolve().parents[2]
+README = (PROJECT / "README.md").read_text("utf-8")
+TOPIC = "plant/shafts/line3/op30"
+WAIT_S = 30.0
+
+# Every line of the README's shell blocks stands in exactly one of these lists; a new one without a test fails below.
+BOOTSTRAPS = ["./daemon/demo", "./tests/run"]
+INSTALLING = [
+    "python3 -m venv /opt/crosslay",
+    "/opt/crosslay/bin/pip install .",
+    "ln -s /opt/crosslay/bin/crosslay /usr/local/bin/crosslay",
+]
+SERVICE = [
+    "useradd --system --shell /usr/sbin/nologin crosslay",
+    "install -d -o crosslay -g crosslay /srv/crosslay/op30",
+    "cp systemd/crosslay@.service /etc/systemd/system/",
+    "systemctl enable --now crosslay@op30",
+]
+DAEMON = "crosslay run /etc/crosslay/op30.toml"
+RUN_IN_ORDER = [
+    "crosslay check /etc/crosslay/op30.toml",
+    "mv P-0042.csv.tmp /srv/crosslay/op30/P-0042.csv",
+    "crosslay status /etc/crosslay/op30.toml",
+    "crosslay results /etc/crosslay/op30.toml list",
+    "crosslay results /etc/crosslay/op30.toml show P-0042",
+    'crosslay evaluate P-0042.csv --callout "Ra 0.8" --callout "Rz 6.3"',
+    'crosslay evaluate P-0042.csv --callout "Ra 0.8" --json',
+    "crosslay results /etc/crosslay/op30.toml list --last 5 --json",
+    "crosslay status /etc/crosslay/op30.toml --json",
+]
+
+
+def blocks(language: str) -> list[str]:
+    """Contents of the fenced blocks of one language, without the indentation of the list that they stand in."""
+    found = re.findall(rf"^( *)```{language}\n(.*?)^ *```$", README, flags=re.MULTILINE | re.DOTALL)
+    return [re.sub(rf"^{indent}", "", text, flags=re.MULTILINE) for indent, text in found]
+
+
+def shell_lines() -> list[str]:
+    return [line for block in blocks("sh") for line in block.splitlines() if line]
+
+
+def table_after(heading: str) -> list[list[str]]:
+    """Rows of the first table below a heading, without its head."""
+    text = README.split(f"## {heading}\n", 1)[1].split("\n## ", 1)[0]
+    rows = [line for line in text.splitlines() if line.startswith("|")]
+    return [[cell.strip() for cell in re.split(r"(?<!\\)\|", row)[1:-1]] for row in rows[2:]]
+
+
+def eventually(condition: Callable[[], bool]) -> bool:
+    deadline = time.monotonic() + WAIT_S
+    while not condition():
+        if time.monotonic() > deadline:
+            return False
+        time.sleep(0.02)
+    return True
+
+
+def trace_file(ra_um: float) -> str:
+    """A sine with the period 0.08 mm as a trace of 9,601 points, in the README's form.
+
+    Ra of a sine is 2A/π (closed form; the shape of a type C1 specimen of ISO 5436-1).
+    """
+    head = blocks("csv")[0].split("z_um\n")[0]
+    spacing_mm = 0.5e-3
+    heights = ra_um * np.pi / 2 * np.sin(2 * np.pi * spacing_mm * np.arange(9601) / 0.08)
+    return head + "z_um\n" + "".join(f"{height:.4f}\n" for height in heights)
+
+
+def test_every_command_has_its_test() -> None:
+    assert sorted(shell_lines()) == sorted([*BOOTSTRAPS, *INSTALLING, *SERVICE, DAEMON, *RUN_IN_ORDER])
+    assert [line for line in shell_lines() if line in RUN_IN_ORDER[1:5]] == RUN_IN_ORDER[1:5]
+
+
+def test_it_begins_with_what_the_job_is() -> None:
+    first = README.split("\n\n")[1]
+    for word in ("stylus gauge", "raw trace", "surface texture", "pass or fail", "reject light", "MES", "MQTT"):
+        assert word in " ".join(first.split())
+
+
+@pytest.mark.parametrize("command", BOOTSTRAPS)
+def test_the_two_commands_can_be_executed(command: str) -> None:
+    """What they do is tested in test_bootstrap.py."""
+    assert os.access(PROJECT / command, os.X_OK)
+    done = subprocess.run([shutil.which("bash") or "bash", "-n", PROJECT / command], capture_output=True, text=True)
+    assert (done.returncode, done.stderr) == (0, "")
+
+
+def test_the_service_lines_fit_this_project() -> None:
+    for line in SERVICE:
+        assert shutil.which(line.split()[0], path=f"{os.environ['PATH']}:/usr/sbin:/sbin"), f"no program for: {line}"
+    unit = (PROJECT / "systemd/crosslay@.service").read_text("utf-8")
+    assert "User=crosslay" in unit
+    assert "ReadWritePaths=-/srv/crosslay/%i" in unit
+    assert "ExecStart=crosslay run /etc/crosslay/%i.toml" in unit
+
+
+@pytest.mark.timeout(400)
+def test_it_installs_as_written(tmp_path: Path) -> None:
+    source = tmp_path / "source"
+    source.mkdir()
+    for name in ("daemon", "adapters", "pyproject.toml", "README.md", "LICENSE"):
+        copy = shutil.copytree if (PROJECT / name).is_dir() else shutil.copy2
+        copy(PROJECT / name, source / name)
+    (tmp_path / "bin").mkdir()
+    for line in INSTALLING:
+        words = line.replace("/opt/crosslay", str(tmp_path / "opt")).replace("/usr/local/bin", str(tmp_path / "bin"))
+        done = subprocess.run(words, shell=True, cwd=source, capture_output=True, text=True, stdin=subprocess.DEVNULL)
+        if "pip install" in line and done.returncode and "No matching distribution found for hatchling" in done.stderr:
+            pytest.skip("no network: what the installation needs cannot be had")
+        assert done.returncode == 0, done.stderr
+        if "venv" in line:
+            lend_dependencies(tmp_path / "opt")
+    said = subprocess.run([tmp_path / "bin/crosslay", "--version"], cwd="/", capture_output=True, text=True, check=True)
+    assert said.stdout.startswith("crosslay ")
+    script = "import crosslay, crosslay_adapters; print(crosslay.__file__, crosslay_adapters.__file__)"
+    where = subprocess.run([tmp_path / "opt/bin/python", "-c", script], cwd="/", capture_output=True, text=True)
+    assert where.stdout.count(str(tmp_path / "opt")) == 2, where.stdout + where.stderr
+    demo = subprocess.run([tmp_path / "bin/crosslay", "demo", "--help"], cwd="/", capture_output=True, text=True)
+    assert (demo.returncode, demo.stderr) == (0, "")
+
+
+def lend_dependencies(environment: Path) -> None:
+    """Let pip find numpy and the others here, instead of fetching them anew in every run of the tests.
+
+    That the project names all that it needs is seen where it is installed into an empty environment: by tests/run
+    itself, and by the campaign's fresh clone.
+    """
+    (site,) = environment.glob("lib/python*/site-packages")
+    (site / "lent.pth").write_text(f"{sysconfig.get_path('purelib')}\n")
+
+
+@dataclass(frozen=True)
+class Cell:
+    """The README's first cell, moved into a folder of the test's own."""
+
+    folder: Path
+    broker: RunningBroker
+
+    @property
+    def station_file(self) -> Path:
+        return self.folder / "etc" / "op30.toml"
+
+    def moved(self, line: str) -> str:
+        elsewhere = {"/etc/crosslay": self.folder / "etc", "/srv/crosslay/op30": self.folder / "srv"}
+        for place, own in elsewhere.items():
+            line = line.replace(place, str(own))
+        return re.sub("^crosslay ", f"{Path(sys.prefix) / 'bin' / 'crosslay'} ", line)
+
+    def environment(self) -> dict[str, str]:
+        return {**os.environ, "STATE_DIRECTORY": str(self.folder / "state"), "RUNTIME_DIRECTORY": str(self.folder)}
+
+    def run(self, line: str) -> subprocess.CompletedProcess[str]:
+        """Run a line of the README, at another place and with another port."""
+        return subprocess.run(self.moved(line), shell=True, cwd=self.folder, env=self.environment(), text=True,
+                              capture_output=True, stdin=subprocess.DEVNULL, timeout=WAIT_S)
+
+    @contextmanager
+    def running(self) -> Iterator[subprocess.Popen[bytes]]:
+        """The daemon, started as the README says."""
+        with (self.folder / "daemon.log").open("wb") as log, subprocess.Popen(
+            ["/bin/sh", "-c", f"exec {self.moved(DAEMON)}"], env=self.environment(), stdout=log, stderr=log
+        ) as daemon:
+            try:
+                yield daemon
+            finally:
+                daemon.kill()
+
+
+@pytest.fixture
+def talkative_broker(start_broker: Callable[..., RunningBroker]) -> RunningBroker:
+    return start_broker("log_type all")
+
+
+@pytest.fixture
+def cell(tmp_path: Path, talkative_broker: RunningBroker) -> Cell:
+    for name in ("etc", "srv", "state"):
+        (tmp_path / name).mkdir()
+    made = Cell(tmp_path, talkative_broker)
+    text = blocks("toml")[0].replace("port = 1883", f"port = {talkative_broker.port}")
+    made.station_file.write_text(made.moved(text), "utf-8")
+    return made
+
+
+@contextmanager
+def readme_consumer(broker: RunningBroker, database: Path) -> Iterator[None]:
+    """The README's consumer, as it stands there, subscribed to a broker that logs all."""
+    program = database.with_suffix(".py")
+    program.write_text(blocks("python")[0], "utf-8")
+    with subprocess.Popen([sys.executable, program, str(broker.port), TOPIC, database]) as process:
+        try:
+            assert eventually(lambda: "Sending SUBACK" in broker.log_text())
+            yield
+        finally:
+            process.kill()
+
+
+def at_mes(database: Path) -> list[tuple[Any, ...]]:
+    with closing(sqlite3.connect(database)) as opened:
+        return opened.execute("SELECT source, instance, sequence, payload FROM result ORDER BY sequence").fetchall()
+
+
+@pytest.mark.broker
+class TestFirstCell:
+    def test_its_five_steps_bring_a_result_to_the_mes(self, cell: Cell) -> None:
+        check, move, status, listing, showing, evaluating, evaluating_json, listing_json, status_json = RUN_IN_ORDER
+        (cell.folder / "P-0042.csv").write_text(trace_file(ra_um=0.5), "utf-8")
+        shutil.copy2(cell.folder / "P-0042.csv", cell.folder / "P-0042.csv.tmp")
+
+        checked = cell.run(check)
+        assert checked.returncode == 0, checked.stderr
+        assert cell.run(status).returncode == 3, "status of a station that does not run"
+        with readme_consumer(cell.broker, cell.folder / "mes.db"), cell.running() as daemon:
+            assert eventually(lambda: cell.run(status).returncode == 0), (cell.folder / "daemon.log").read_text()
+            moved = cell.run(move)
+            assert moved.returncode == 0, moved.stderr
+            assert eventually(lambda: "P-0042" in cell.run(listing).stdout)
+            assert eventually(lambda: "acknowledged" in cell.run(listing).stdout)
+            shown = cell.run(showing)
+            assert "verdict     pass" in shown.stdout
+            assert (cell.folder / "srv/done/P-0042.csv").exists()
+
+            rows = [json.loads(line) for line in cell.run(listing_json).stdout.splitlines()]
+            assert [(row["partId"], row["verdict"], row["acknowledged"]) for row in rows] == [("P-0042", "pass", True)]
+            assert json.loads(cell.run(status_json).stdout)["running"] is True
+            daemon.send_signal(signal.SIGTERM)
+            assert daemon.wait(WAIT_S) == 0
+
+        (stored,) = at_mes(cell.folder / "mes.db")
+        event = json.loads(stored[3])
+        assert (stored[0], stored[2]) == ("urn:crosslay:plant:shafts:line3:op30", 1)
+        assert event["data"]["partId"] == "P-0042"
+
+        evaluated = cell.run(evaluating)
+        assert evaluated.returncode == 0, evaluated.stderr
+        document = json.loads(cell.run(evaluating_json).stdout)
+        assert document["verdict"] == "pass"
+        # Ra of the sine, less what λs = 2.5 µm and λc = 0.8 mm take at 0.08 mm (ISO 16610-21: below 1 %).
+        assert document["parameters"]["Ra"] == pytest.approx(0.5, rel=0.015)
+
+    @pytest.mark.parametrize(("change", "code"), [
+        (("Ra 0.8", "Ra 0.1"), 1),
+        (('P-0042.csv --callout "Ra 0.8"', 'short.csv --callout "Ra 0.8"'), 3),
+        (("P-0042.csv", "missing.csv"), 2),
+        (('--callout "Ra 0.8"', ""), 0),
+    ])
+    def test_the_exit_codes_of_evaluate_are_those_of_the_table(
+        self, cell: Cell, change: tuple[str, str], code: int
+    ) -> None:
+        text = trace_file(ra_um=0.5)
+        (cell.folder / "P-0042.csv").write_text(text, "utf-8")
+        (cell.folder / "short.csv").write_text("\n".join(text.splitlines()[:400]) + "\n", "utf-8")
+        done = cell.run(RUN_IN_ORDER[6].replace(*change))
+        assert done.returncode == code, done.stderr
+
+    def test_a_wrong_station_file_gives_78(self, cell: Cell) -> None:
+        cell.station_file.write_text(cell.station_file.read_text("utf-8").replace("callout", "calout"), "utf-8")
+        for line in (RUN_IN_ORDER[0], DAEMON):
+            done = cell.run(line)
+            assert done.returncode == 78
+            assert "calout" in done.stderr
+
+    def test_an_unknown_result_gives_2(self, cell: Cell) -> None:
+        with cell.running():
+            assert eventually(lambda: cell.run(RUN_IN_ORDER[2]).returncode == 0)
+            assert cell.run(RUN_IN_ORDER[4].replace("P-0042", "P-9999")).returncode == 2
+
+    def test_the_station_file_with_its_light_is_valid(self, cell: Cell) -> None:
+        cell.station_file.write_text(cell.station_file.read_text("utf-8") + "\n" + blocks("toml")[1], "utf-8")
+        done = cell.run(RUN_IN_ORDER[0])
+        assert done.returncode == 0, done.stderr
+        assert "sysfs-led" in done.stdout
+
+
+@pytest.mark.broker
+class TestConsumer:
+    def result(self, sequence: int) -> bytes:
+        event = json.loads(blocks("json")[0])
+        event["data"]["sequence"] = sequence
+        return json.dumps(event).encode()
+
+    def test_it_stores_once_and_acknowledges_the_unbroken_row(
+        self, talkative_broker: RunningBroker, tmp_path: Path
+    ) -> None:
+        broker = talkative_broker
+        said: list[dict[str, Any]] = []
+        client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=MQTTProtocolVersion.MQTTv5)
+        client.on_message = lambda _client, _data, message: said.append(json.loads(message.payload))
+        client.connect(broker.host, broker.port)
+        client.loop_start()
+        try:
+            with readme_consumer(broker, tmp_path / "mes.db"):
+                client.subscribe(f"{TOPIC}/v1/result/ack", qos=1)
+                for count, (sequence, through) in enumerate([(1, 1), (1, 1), (3, 1), (2, 3), (2, 3), (4, 4)], 1):
+                    client.publish(f"{TOPIC}/v1/result", self.result(sequence), qos=1)
+                    assert eventually(lambda count=count: len(said) == count)
+                    assert said[-1]["acknowledgedThrough"] == through
+        finally:
+            client.disconnect()
+            client.loop_stop()
+        assert [row[2] for row in at_mes(tmp_path / "mes.db")] == [1, 2, 3, 4]
+
+
+class TestWords:
+    def test_the_example_result_is_one(self) -> None:
+        text = blocks("json")[0]
+        event = ResultEvent.model_validate_json(text)
+        assert event.data.sequence == int(event.sequence) == 42
+
+        def keys(value: Any) -> set[str]:
+            if isinstance(value, dict):
+                return set(value).union(*map(keys, value.values()))
+            return set().union(*map(keys, value)) if isinstance(value, list) else set()
+
+        assert keys(json.loads(text)) <= keys(json.loads(event.to_bytes())), "a field that no result has"
+
+    def test_the_topics_are_those_of_the_program(self) -> None:
+        named = {row[0].strip("`").removesuffix("/{id}") for row in table_after("On the bus")}
+        assert named == {topics.RESULT, topics.ACK, topics.EVALUATION, topics.STATE, topics.IDENTIFICATION,
+                         topics.CONDITION}
+
+    def test_the_commands_are_those_of_the_program(self) -> None:
+        named = {row[0].split("`")[1].split()[1] for row in table_after("Commands")}
+        assert named == set(VERBS)
+
+    def test_the_light_does_what_the_table_says(self) -> None:
+        """The rows, one by one, against the logic that drives the lamps."""
+        light = LightLogic(LightPolicy(dwell_s=2.0, max_age_s=10.0))
+
+        def lamps(*, offset_s: float = 0.0) -> tuple[bool, bool, bool]:
+            shown = light.outputs(100.0 + offset_s)
+            return shown.accept, shown.reject, shown.fault
+
+        rows = [tuple(row[:3]) for row in table_after("What the light means")]
+        assert rows[3] == ("off", "on", "off")
+        assert lamps() == (False, True, False)
+        ticket = light.trigger(100.0)
+        assert lamps() == (False, True, False)
+        assert rows[0] == ("on", "off", "off")
+        light.accept(ticket, 100.0, age_s=0.0)
+        assert lamps() == (True, False, False)
+        assert rows[1] == ("off", "flashing", "off")
+        light.fail(light.trigger(100.0), 100.0, "")
+        assert {lamps(offset_s=step / 20) for step in range(20)} == {(False, True, False), (False, False, False)}
+        assert rows[2] == ("off", "on", "on")
+        light.unjudged(light.trigger(100.0), 100.0, "")
+        assert lamps() == (False, True, True)
+        light.trigger(100.0)
+        light.block(Block.STORE, "")
+        assert lamps() == (False, True, True)
+        light.unblock(Block.STORE)
+        assert rows[4] == ("as above", "as above", "slow flash")
+        light.offline(away=True)
+        assert {lamps(offset_s=step / 5)[2] for step in range(20)} == {True, False}
+
+    def test_the_cautions_are_there(self) -> None:
+        text = README.split("## Cautions\n", 1)[1]
+        for word in ("not a safety function", "ISO 13849", "risk assessment", "local codes", "hands off"):
+            assert word in text
+
+    def test_the_python_version_is_the_projects(self) -> None:
+        project = tomllib.loads((PROJECT / "pyproject.toml").read_text("utf-8"))["project"]
+        assert f"Python {project['requires-python'].removeprefix('>=')} or newer" in " ".join(README.split())

@@ -186,8 +186,10 @@ class LocalParabola:
         minus_c1 = s2 * minus_s3 - minus_s1 * s4
         c2 = minus_s1 * minus_s3 - s2 * s2
         determinant = s0 * c0 + minus_s1 * minus_c1 + s2 * c2
-        # Written so that a NaN would count as weak.
-        weak = np.flatnonzero(~(determinant > (_SAFE_DETERMINANT * self._full) * (s0 * s0)))
+        # Written so that a NaN would count as weak. Without the floor a weight that is all rounding could pass by luck.
+        safe = np.maximum(s0 * s0, (_SAFE_DETERMINANT * self._full) ** 2)
+        safe *= _SAFE_DETERMINANT * self._full
+        weak = np.flatnonzero(~(determinant > safe))
         determinant[weak] = 1.0
         kept = line[weak]
         np.divide(c0 * t0 - minus_c1 * t1 + c2 * t2, determinant, out=line)

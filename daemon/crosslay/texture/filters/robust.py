@@ -58,10 +58,11 @@ def mean_line(z_um: _Floats, spacing_um: float, cutoff_mm: float) -> _Floats:
 
     Notes
     -----
-    Where the samples that kept a weight do not determine a parabola (fewer than three), the fit is a straight line
-    (two), their height (one), or the height of the round before (none). A median residual that is pure rounding counts
-    as 0, so that a surface that is exactly its mean line over half the trace ends the iteration. One hundred rounds
-    means one hundred reweighted fits after the unweighted one.
+    The trace's own least-squares parabola is taken off first and added at the end; a second-order fit does not see it.
+    Where the samples that kept a weight do not determine a parabola (fewer than three), the fit to the rest is a
+    straight line (two), their height (one), or the height of the round before (none). A median residual that is pure
+    rounding counts as 0, so that a surface that is exactly its mean line over half the trace ends the iteration. One
+    hundred rounds means one hundred reweighted fits after the unweighted one.
 
     References
     ----------

@@ -44,6 +44,7 @@ class SmallHost:
         self.pump: Pump | None = None
         self.sessions = iter(range(1, 10_000))
         self.lock = threading.Lock()
+        self.renewals: list[str] = []
 
     def levels(self) -> Levels:
         return self.store.levels
@@ -97,6 +98,12 @@ class SmallHost:
 
     def count(self, name: str) -> None:
         self.counters[name] += 1
+
+    def anchor_needed(self) -> bool:
+        return not self.store.made_here
+
+    def request_renewal(self, text: str) -> None:
+        self.renewals.append(text)
 
     def beat(self) -> None:
         pass
@@ -368,10 +375,11 @@ def test_the_small_event_is_for_the_connected_and_the_present(make_pump, broker:
 
 
 def test_a_late_small_event_is_dropped(make_pump, broker: RunningBroker) -> None:
-    under_test = make_pump(start=False)
-    under_test.pump.announce(EvaluationMessage(part_id="P-1", sequence=1, result_evaluation=WireVerdict.OK))
-    under_test.pump._announcements[0] = (time.monotonic() - 2.5, under_test.pump._announcements[0][1])
     with bus_client(broker.port) as plc:
+        under_test = make_pump(start=False)
+        event = EvaluationMessage(part_id="P-1", sequence=1, result_evaluation=WireVerdict.OK)
+        under_test.pump.announce(event)  # not connected: never from the backlog
+        under_test.pump._announcements.append((time.monotonic() - 2.5, event))  # too long ago
         under_test.thread.start()
         wait_for(plc.state)
         time.sleep(0.2)

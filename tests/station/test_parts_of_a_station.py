@@ -15,7 +15,7 @@ from crosslay.record.levels import Settled
 from crosslay.station.assembly import Assembly
 from crosslay.station.clock import SystemClock
 from crosslay.station.cycle import TRANSITIONS, Cycle, Event, State
-from crosslay.station.mailbox import Arrival, Mailbox
+from crosslay.station.mailbox import ACK_DELAY_S, Arrival, Mailbox
 from crosslay.station.notify import Notifier
 from crosslay.station.supervisor import Failure, Success, Worker, attempt
 from crosslay.texture.trace import Trace
@@ -63,15 +63,28 @@ def test_the_mailbox_holds_one_trace_and_adds_up_acknowledgements() -> None:
     for number in range(1000):
         mailbox.settle(Settled(through=number % 700))
     mailbox.settle(Settled(sequences=frozenset({3}), quarantined={4: "why"}))
-    assert mailbox.pending()[0] == 3
+    assert mailbox.settled_waiting
+    assert mailbox.settled_due()
     assert mailbox.take_settled() == Settled(through=699, sequences=frozenset({3}), quarantined={4: "why"})
-    assert mailbox.pending() == (0, 0.0)
+    assert not mailbox.settled_waiting
+    assert mailbox.take_settled() == Settled()
     taken = mailbox.take_arrival(0.0)
     assert taken is not None
     assert taken.ticket == 1
     mailbox.close()
     assert not mailbox.put(arrival(), 1.0)
     assert mailbox.take_arrival(5.0) is None
+
+
+def test_few_acknowledgements_wait_for_company_and_many_do_not() -> None:
+    mailbox = Mailbox(batch=10)
+    mailbox.settle(Settled(through=9))
+    assert not mailbox.settled_due()
+    time.sleep(ACK_DELAY_S)
+    assert mailbox.settled_due()
+    mailbox.take_settled()
+    mailbox.settle(Settled(through=19))
+    assert mailbox.settled_due(), "ten new ones"
 
 
 def test_acknowledgements_wake_the_recorder() -> None:

@@ -80,6 +80,24 @@ STORE_FAILED = Kind(
     signal=Signal.FAILURE,
     remedy="Results cannot be stored; the light stays REJECT. Free disk space or replace the storage.",
 )
+STORE_FILLING = Kind(
+    id="store-filling",
+    level=Level.WARNING,
+    signal=Signal.MAINTENANCE,
+    remedy="Results wait for the MES. Bring it back before the store is full, or raise store.quota_mb.",
+)
+STORE_NEARLY_FULL = Kind(
+    id="store-nearly-full",
+    level=Level.FAULT,
+    signal=Signal.OUT_OF_SPECIFICATION,
+    remedy="The store is almost full. Bring the MES back at once, or raise store.quota_mb.",
+)
+STORE_RENEWED = Kind(
+    id="store-renewed",
+    level=Level.WARNING,
+    signal=Signal.MAINTENANCE,
+    remedy="The old database is in set-aside/. Find out why it was damaged; the storage may be worn.",
+)
 GAUGE_FAILED = Kind(
     id="gauge-failed",
     level=Level.UNAVAILABLE,

@@ -87,6 +87,10 @@ class Link:
         """Ask for topics at QoS 1; the answer comes as `subscriptions`."""
         self._client.subscribe([(topic, 1) for topic in topics])
 
+    def unsubscribe(self, topic: str) -> None:
+        """Ask for no more of a topic."""
+        self._client.unsubscribe(topic)
+
     def publish(self, message: Outbound) -> int:
         """Send one message at QoS 1; returns its message id, which comes back in `acknowledged`."""
         info = self._client.publish(

@@ -165,6 +165,59 @@ class ResultEvent(Wire):
     data: ResultData
 
 
+class GapData(Wire):
+    """Results that will never come, and why (DC-42).
+
+    Attributes
+    ----------
+    lost_instance_id
+        The database that they belonged to, where it is not this one.
+    from_sequence, to_sequence
+        Both ends included; ``toSequence`` is null where nobody can know how far the lost database had come.
+    reason
+        ``store-full``, ``database-damaged``, ``restored-backup`` or ``rolled-back``.
+    """
+
+    instance_id: str
+    sequence: Sequence
+    lost_instance_id: str | None = None
+    from_sequence: Sequence
+    to_sequence: Sequence | None
+    reason: str
+    creation_time: str
+    clock_synchronized: bool
+
+
+class GapEvent(Wire):
+    """CloudEvents 1.0 envelope of a gap record; on ``v1/result``, acknowledged like a result."""
+
+    specversion: Literal["1.0"] = "1.0"
+    type: Literal["org.crosslay.gap.v1"] = "org.crosslay.gap.v1"
+    source: str
+    id: str
+    time: str
+    sequence: str
+    datacontenttype: Literal["application/json"] = "application/json"
+    dataschema: Literal["urn:crosslay:schema:gap:1"] = "urn:crosslay:schema:gap:1"
+    data: GapData
+
+
+class AnchorMessage(Wire):
+    """``v1/anchor``, retained, never a will: how far this database has certainly come (DC-44)."""
+
+    instance_id: str
+    session_number: int
+    last_sequence: Sequence
+    ledger_head: str | None = None
+
+
+class AnchorIn(Inbound):
+    """An anchor as read back from the broker."""
+
+    instance_id: Annotated[str, Field(max_length=64)]
+    last_sequence: Sequence
+
+
 class EvaluationMessage(Wire):
     """The small pass/fail event for PLC and andon."""
 
@@ -191,6 +244,14 @@ class Backlog(Wire):
     quarantined: int
 
 
+class StoreLevel(Wire):
+    """How full the store is. ``secondsToFull`` is null while it does not fill."""
+
+    used_percent: float
+    seconds_to_full: float | None
+    when_full: Literal["hold", "drop-oldest-with-gap"]
+
+
 class StateMessage(Wire):
     """``v1/state``, retained, on change and every 10 s."""
 
@@ -207,6 +268,7 @@ class StateMessage(Wire):
     acknowledged_through: Sequence
     last_part: LastPart | None
     backlog: Backlog
+    store: StoreLevel | None = None
     health: Literal["normal", "F", "C", "S", "M"]
     conditions: list[str]
     reference_check: Literal["none"] = "none"

@@ -1,8 +1,8 @@
 """Outbox to broker: the thread that keeps the delivery contract.
 
 One session per connection. Whatever goes wrong inside one ends it with `BusError`, and the next one starts from
-the lowest result that the store still owes (DC-32). Nothing here touches the store's writing connection: acknowledgements go
-to the recorder through `Host.settle` and count only when it reports them committed.
+the lowest result that the store still owes (DC-32). Nothing here touches the store's writing connection:
+acknowledgements go to the recorder through `Host.settle` and count only when it reports them committed.
 """
 
 from __future__ import annotations
@@ -14,26 +14,25 @@ import time
 from collections import deque
 from contextlib import suppress
 from dataclasses import dataclass
-from typing import Protocol
 
 from pydantic import ValidationError
 
 from crosslay.bus import conditions as kinds
-from crosslay.bus.conditions import Conditions
+from crosslay.bus.anchor import Anchor
+from crosslay.bus.host import Host
 from crosslay.bus.link import Address, Link, Outbound
 from crosslay.bus.messages import (
     CLOUDEVENTS_CONTENT_TYPE,
     Acknowledgement,
     EvaluationMessage,
-    IdentificationMessage,
     OfflineMessage,
-    StateMessage,
     Wire,
 )
-from crosslay.bus.topics import ACK, EVALUATION, IDENTIFICATION, RESULT, STATE, Topics
+from crosslay.bus.session import Session
+from crosslay.bus.topics import ACK, ANCHOR, EVALUATION, IDENTIFICATION, RESULT, STATE, Topics
 from crosslay.bus.window import Window
 from crosslay.errors import BusError
-from crosslay.record.levels import Levels, Settled
+from crosslay.record.levels import Settled
 from crosslay.record.reader import Reader
 
 _NO_MATCHING_SUBSCRIBERS = 0x10
@@ -43,36 +42,8 @@ _CONTENT_TRIES = 5
 _EVALUATION_LATEST_S = 2.0
 _EVALUATION_EXPIRY_S = 5
 _STATE_EVERY_S = 10.0
-_STATE_PAUSE_S = 0.1
 _BACKOFF_FIRST_S = 1.0
 _BACKOFF_LIMIT_S = 5.0
-
-
-class Host(Protocol):
-    """What the pump needs of the station. Every method may be called from the pump thread."""
-
-    conditions: Conditions
-
-    def levels(self) -> Levels:
-        """Where the store stands."""
-
-    def settle(self, settled: Settled) -> None:
-        """Hand acknowledgements to the recorder; it answers with `Pump.settled` once they are committed."""
-
-    def next_session(self) -> int:
-        """A session number that no connection had before (DC-62)."""
-
-    def state(self, session_number: int, oldest_pending: float | None) -> StateMessage:
-        """The present; `oldest_pending` is when the oldest undelivered result was created, seconds since the epoch."""
-
-    def identification(self) -> IdentificationMessage:
-        """Who this is."""
-
-    def count(self, name: str) -> None:
-        """Add one to a counter."""
-
-    def beat(self) -> None:
-        """Show the watchdog that the pump makes progress."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,7 +78,9 @@ class Pump:
         self._noted: set[int] = set()
         self._tries: dict[int, int] = {}
         self._refused_topics: dict[str, int] = {}
-        self._session: _Session | None = None
+        self._session: Session | None = None
+        self._renewed = threading.Event()
+        self._anchor = Anchor(policy.topics, host)
 
     @property
     def connected(self) -> bool:
@@ -120,13 +93,19 @@ class Pump:
             self._wake_out.send(b"\0")
 
     def announce(self, message: EvaluationMessage) -> None:
-        """Send the pass/fail event of a result just committed, if connected within two seconds."""
-        self._announcements.append((time.monotonic(), message))
-        self.wake()
+        """Send the pass/fail event of a result just committed; without a connection it is dropped."""
+        if self.connected:
+            self._announcements.append((time.monotonic(), message))
+            self.wake()
 
     def settled(self, settled: Settled) -> None:
         """The recorder has committed these acknowledgements."""
         self._settled.append(settled)
+        self.wake()
+
+    def renewed(self) -> None:
+        """The database was made anew: forget the old one's numbers and begin a new connection."""
+        self._renewed.set()
         self.wake()
 
     def state_changed(self) -> None:
@@ -139,6 +118,8 @@ class Pump:
         backoff_s = _BACKOFF_FIRST_S
         while not stop.is_set():
             started = time.monotonic()
+            if self._renewed.is_set():
+                self._forget()
             try:
                 self._run_session(stop)
             except BusError as error:
@@ -169,8 +150,8 @@ class Pump:
         farewell: Outbound | None = None
         try:
             link.connect()
-            self._session = _Session(link=link, number=number)
-            self._greet(self._session)
+            self._session = Session(link=link, number=number)
+            self._greet(self._session, stop)
             while not stop.is_set():
                 self._turn(self._session)
             ended = OfflineMessage(instance_id=identity, session_number=number, reason="shutdown")
@@ -179,18 +160,33 @@ class Pump:
             self._session = None
             link.close(farewell)
 
-    def _greet(self, session: _Session) -> None:
+    def _forget(self) -> None:
+        """Another database: its numbers begin again, and nothing of it was ever sent."""
+        self._renewed.clear()
+        self._window = Window(
+            width=self._policy.window, resend_after_s=self._policy.resend_after_s, perhaps_sent_through=0
+        )
+        self._noted_through = 0
+        self._anchor.forget()
+        self._noted.clear()
+        self._tries.clear()
+        self._settled.clear()
+
+    def _greet(self, session: Session, stop: threading.Event) -> None:
         self._host.conditions.clear(kinds.BROKER_OFFLINE)
         if self._confirmed:
             session.link.subscribe([self._policy.topics[ACK]])
-        self._send(session, self._retained(IDENTIFICATION, self._host.identification()))
+        self._anchor.check(session, self._wake_in, stop)
+        session.send(self._retained(IDENTIFICATION, self._host.identification()))
         self._window.reconnected()
         self._state_dirty.set()
 
-    def _turn(self, session: _Session) -> None:
+    def _turn(self, session: Session) -> None:
         """One round: wait for something, then do all that is due."""
         session.link.step(self._wait_s(session), self._wake_in)
         self._host.beat()
+        if self._renewed.is_set():
+            raise BusError("the result database was made anew")
         while session.link.acknowledged:
             self._on_puback(session, *session.link.acknowledged.popleft())
         while session.link.received:
@@ -198,18 +194,19 @@ class Pump:
         while session.link.subscriptions:
             self._on_suback(session.link.subscriptions.popleft())
         while self._settled:
-            self._on_settled(self._settled.popleft())
+            self._on_settled(session, self._settled.popleft())
         self._send_announcements(session)
         if self._window.overdue(time.monotonic()):
             self._host.count("resends")
             if self._confirmed:
                 self._host.conditions.raise_(kinds.MES_SILENT, "results were sent, but the MES acknowledges nothing")
         self._send_results(session)
+        self._anchor.ask()
         self._send_presence(session)
 
-    def _wait_s(self, session: _Session) -> float:
+    def _wait_s(self, session: Session) -> float:
         now = time.monotonic()
-        waits = [session.state_due(self._state_dirty.is_set(), self._state_every_s) - now, 1.0]
+        waits = [session.state_due(self._state_every_s, dirty=self._state_dirty.is_set()) - now, 1.0]
         due_in = self._window.due_in(now)
         if due_in is not None:
             waits.append(due_in)
@@ -219,7 +216,7 @@ class Pump:
     def _state_every_s(self) -> float:
         return min(_STATE_EVERY_S, float(self._policy.address.keepalive_s))
 
-    def _send_results(self, session: _Session) -> None:
+    def _send_results(self, session: Session) -> None:
         room = min(self._window.room(), session.link.room())
         if room <= 0 or self._host.levels().last <= self._window.position:
             return
@@ -228,8 +225,7 @@ class Pump:
                 self._window.hold(sequence)
                 continue
             delivery = self._window.sent(sequence, time.monotonic())
-            mid = self._send(
-                session,
+            mid = session.send(
                 Outbound(
                     topic=self._policy.topics[RESULT],
                     payload=payload,
@@ -239,18 +235,17 @@ class Pump:
             )
             session.results[mid] = sequence
 
-    def _send_announcements(self, session: _Session) -> None:
+    def _send_announcements(self, session: Session) -> None:
         while self._announcements:
             committed_at, message = self._announcements.popleft()
             if time.monotonic() - committed_at <= _EVALUATION_LATEST_S:
-                self._send(
-                    session,
+                session.send(
                     Outbound(
                         topic=self._policy.topics[EVALUATION], payload=message.to_bytes(), expiry_s=_EVALUATION_EXPIRY_S
                     ),
                 )
 
-    def _send_presence(self, session: _Session) -> None:
+    def _send_presence(self, session: Session) -> None:
         """State on change and every 10 s, conditions on change, all of them retained."""
         version = self._host.conditions.version
         if version != session.conditions_version:
@@ -258,31 +253,25 @@ class Pump:
                 message = condition.message()
                 if session.conditions.get(message.id) != message:
                     session.conditions[message.id] = message
-                    self._send(
-                        session,
+                    session.send(
                         Outbound(
                             topic=self._policy.topics.condition(message.id), payload=message.to_bytes(), retain=True
                         ),
                     )
             session.conditions_version = version
             self._state_dirty.set()
-        if time.monotonic() >= session.state_due(self._state_dirty.is_set(), self._state_every_s):
+        if time.monotonic() >= session.state_due(self._state_every_s, dirty=self._state_dirty.is_set()):
             self._state_dirty.clear()
-            self._send(session, self._retained(STATE, self._host.state(session.number, self._oldest_pending())))
+            session.send(self._retained(STATE, self._host.state(session.number, self._oldest_pending())))
             session.state_at = time.monotonic()
 
     def _oldest_pending(self) -> float | None:
         return self._reader.oldest_pending() if self._host.levels().pending else None
 
-    def _send(self, session: _Session, message: Outbound) -> int:
-        mid = session.link.publish(message)
-        session.topics[mid] = message.topic
-        return mid
-
     def _retained(self, leaf: str, message: Wire) -> Outbound:
         return Outbound(topic=self._policy.topics[leaf], payload=message.to_bytes(), retain=True)
 
-    def _on_puback(self, session: _Session, mid: int, reason: int) -> None:
+    def _on_puback(self, session: Session, mid: int, reason: int) -> None:
         topic = session.topics.pop(mid, "")
         sequence = session.results.pop(mid, None)
         if reason >= _FAILURE:
@@ -329,6 +318,8 @@ class Pump:
             self._host.conditions.clear(kinds.SUBSCRIBE_REFUSED)
 
     def _on_message(self, topic: str, payload: bytes | None) -> None:
+        if topic == self._policy.topics[ANCHOR]:
+            return
         if topic != self._policy.topics[ACK]:
             self._host.count("inboundUnexpected")
         elif payload is None:
@@ -359,28 +350,11 @@ class Pump:
                 )
             )
 
-    def _on_settled(self, settled: Settled) -> None:
+    def _on_settled(self, session: Session, settled: Settled) -> None:
+        if settled.anchored_through:
+            self._anchor.send(session, settled.anchored_through)
         done = set(settled.sequences) | set(settled.quarantined)
         done |= {sequence for sequence in self._window.outstanding if sequence <= settled.through}
         self._noted -= settled.sequences
         self._window.settled(sorted(done), time.monotonic())
         self._state_dirty.set()
-
-
-class _Session:
-    """What belongs to one connection and dies with it."""
-
-    __slots__ = ("conditions", "conditions_version", "link", "number", "results", "state_at", "topics")
-
-    def __init__(self, *, link: Link, number: int) -> None:
-        self.link = link
-        self.number = number
-        self.results: dict[int, int] = {}
-        self.topics: dict[int, str] = {}
-        self.conditions: dict[str, Wire] = {}
-        self.conditions_version = -1
-        self.state_at = float("-inf")
-
-    def state_due(self, dirty: bool, every_s: float) -> float:  # noqa: FBT001  # one reader, inside this module
-        """Monotonic time at which the state is to be published next."""
-        return self.state_at + (_STATE_PAUSE_S if dirty else every_s)

@@ -8,6 +8,7 @@ RESULT = "v1/result"
 ACK = "v1/result/ack"
 STATE = "v1/state"
 IDENTIFICATION = "v1/identification"
+ANCHOR = "v1/anchor"
 EVALUATION = "v1/evaluation"
 CONDITION = "v1/condition"
 

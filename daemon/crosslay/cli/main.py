@@ -23,7 +23,8 @@ VERBS: dict[str, tuple[str, str]] = {
     "check": ("check", "validate a station file and print what it amounts to"),
     "evaluate": ("evaluate", "evaluate trace files offline"),
     "demo": ("demo", "the whole loop on this computer: simulated gauge, broker, MES consumer, light"),
-    "results": ("results", "list and show stored results"),
+    "backup": ("backup", "copy the stored results, beside a running daemon or without one"),
+    "results": ("results", "list and show stored results, queue one again"),
 }
 
 _VERSION_WORDS = ("--version", "-V")

@@ -1,4 +1,7 @@
-"""``crosslay results STATION.toml list|show``: stored results, read-only, beside a running daemon or without one."""
+"""``crosslay results STATION.toml list|show|requeue``: stored results, beside a running daemon or without one.
+
+``list`` and ``show`` only read. ``requeue`` asks the daemon, or does it itself where none runs.
+"""
 
 from __future__ import annotations
 
@@ -22,17 +25,25 @@ _WORDS = {"": "acknowledged", "pending": "to be delivered", "quarantined": "set 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the arguments."""
     parser.add_argument("station", type=Path, metavar="STATION.toml", help="the station file")
-    parser.add_argument("action", nargs="?", default="list", choices=["list", "show"], help="list (default) or show")
-    parser.add_argument("which", nargs="?", metavar="SEQUENCE|PART|RESULT-ID", help="with show: which result")
+    actions = ["list", "show", "requeue"]
+    parser.add_argument("action", nargs="?", default="list", choices=actions, help="list (default), show or requeue")
+    which = "with show: which result; with requeue: the number of one that is set aside"
+    parser.add_argument("which", nargs="?", metavar="SEQUENCE|PART|RESULT-ID", help=which)
     parser.add_argument("--part", metavar="PART", help="with list: only this part's results")
     parser.add_argument("--last", type=int, metavar="N", help="with list: only the last N")
+    aside = "read a database that was set aside, or a backup, instead of the station's"
+    parser.add_argument("--database", type=Path, metavar="FILE", help=aside)
     parser.add_argument("--json", action="store_true", help="one JSON object per result")
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """List or show."""
+    """List, show or requeue."""
     if arguments.action == "show" and arguments.which is None:
         raise UsageError("results show needs the sequence number, the part or the result id of what to show")
+    if arguments.action == "requeue":
+        from crosslay.cli.requeue import requeue
+
+        return requeue(load_plan(arguments.station, os.environ), arguments.which or "")
     if arguments.action == "list" and arguments.which is not None:
         raise UsageError(
             f'results list takes no "{arguments.which}"; did you mean: results STATION.toml show {arguments.which}'
@@ -40,7 +51,8 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.last is not None and arguments.last < 1:
         raise UsageError(f"--last is {arguments.last}; it must be 1 or more")
     plan = load_plan(arguments.station, os.environ)
-    reader = Reader(plan.state_dir)
+    database: Path | None = arguments.database
+    reader = Reader(plan.state_dir) if database is None else Reader(database.parent, database.name)
     try:
         reader.open()
         if arguments.action == "list":
@@ -90,7 +102,12 @@ def _list(rows: Iterator[Row], *, as_json: bool) -> None:
     sys.stdout.write(f"{'number':>8}  {'time (UTC)':<19}  {'part':<20}  {'verdict':<9}  {'values':<40}  delivery\n")
     for row in rows:
         data = _data(row)
-        values = "  ".join(f"{item['callout']}: {_number(item['value'])}" for item in data.get("characteristics", []))
+        if row.kind == "gap":
+            values = _gap(data)
+        else:
+            values = "  ".join(
+                f"{item['callout']}: {_number(item['value'])}" for item in data.get("characteristics", [])
+            )
         sys.stdout.write(
             f"{row.sequence:>8}  {_time(row.created_at):<19}  {row.part_id:<20}  {row.decision:<9}  {values:<40}  "
             f"{_WORDS[row.outbox]}\n"
@@ -102,12 +119,13 @@ def _show(row: Row, *, as_json: bool) -> None:
         sys.stdout.write(row.payload.decode() + "\n")
         return
     data = _data(row)
+    details = _gap(data) if row.kind == "gap" else data.get("resultEvaluationDetails", "")
     lines = [
         f"result      {row.result_id}",
         f"number      {row.sequence}",
         f"part        {row.part_id}",
         f"time        {_time(row.created_at)} UTC",
-        f"verdict     {row.decision}: {data.get('resultEvaluationDetails', '')}",
+        f"verdict     {row.decision}: {details}",
         f"delivery    {_WORDS[row.outbox]}{f' ({row.reason})' if row.reason else ''}",
     ]
     if data.get("supersedes"):
@@ -122,7 +140,8 @@ def _show(row: Row, *, as_json: bool) -> None:
     if settings is not None:
         lines.append(
             f"settings    {settings['standard']}, {settings['filter']}, cut-off {_quantity(settings['cutoff'])}, "
-            f"short cut-off {_quantity(settings['shortCutoff'])}, {settings['sections']} sections, form {settings['form']}"
+            f"short cut-off {_quantity(settings['shortCutoff'])}, "
+            f"{settings['sections']} sections, form {settings['form']}"
         )
     lines += [f"finding     {item['severity']}: {item['text']}" for item in data.get("findings", [])]
     for trace in data.get("traces") or [data["trace"]] if data.get("trace") or data.get("traces") else []:
@@ -149,6 +168,11 @@ def _summary(row: Row) -> dict[str, Any]:
         "supersedes": data.get("supersedes"),
         "characteristics": data.get("characteristics", []),
     }
+
+
+def _gap(data: dict[str, Any]) -> str:
+    end = "?" if data["toSequence"] is None else data["toSequence"]
+    return f"gap: {data['fromSequence']} to {end} will never come ({data['reason']})"
 
 
 def _data(row: Row) -> dict[str, Any]:

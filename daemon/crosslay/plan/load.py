@@ -25,6 +25,7 @@ from crosslay.plan.models import (
     LightSection,
     StationFile,
     StationSection,
+    StoreSection,
 )
 from crosslay.plan.problems import Problem, dotted, from_validation, shown
 from crosslay.ports import IndicatorContext
@@ -76,6 +77,7 @@ class StationPlan:
     station: StationSection
     bus: BusSection
     light: LightSection
+    store: StoreSection
     gauge_name: str
     gauge_class: Any
     gauge_config: BaseModel
@@ -123,7 +125,7 @@ def load_plan(path: Path, environ: Mapping[str, str]) -> StationPlan:
     return StationPlan(
         path=path, base_dir=base_dir, name=file.station.name, topic=file.station.topic,
         source=file.station.source or "urn:crosslay:" + file.station.topic.replace("/", ":"), state_dir=state_dir,
-        station=file.station, bus=file.bus, light=file.light, gauge_name=gauge.name, gauge_class=gauge.cls,
+        station=file.station, bus=file.bus, light=file.light, store=file.store, gauge_name=gauge.name, gauge_class=gauge.cls,
         gauge_config=gauge.config, indicators=tuple(indicators),
         characteristics=tuple(each.name for each in file.characteristic), requirements=tuple(requirements),
         plan_id=f"{path.stem}-{digest[:12]}", plan_hash=digest, content=content,

@@ -140,6 +140,15 @@ class LightSection(Section):
     idle: Literal["reject", "hold"] = "reject"
 
 
+class StoreSection(Section):
+    """``[store]``: how much may be kept, and what a full store does (DC-43, DC-50)."""
+
+    quota_mb: Annotated[int, Field(ge=1, le=1_000_000)] = 2048
+    trace_quota_mb: Annotated[int, Field(ge=0, le=1_000_000)] = 1024
+    keep_days: Annotated[float, Field(ge=0)] = 90.0
+    when_full: Literal["hold", "drop-oldest-with-gap"] = "hold"
+
+
 class AdapterSection(BaseModel):
     """``[gauge]`` or one ``[[indicator]]``: an adapter's name and the adapter's own options."""
 
@@ -181,5 +190,6 @@ class StationFile(Section):
     gauge: AdapterSection
     bus: BusSection
     light: LightSection = LightSection()
+    store: StoreSection = StoreSection()
     indicator: tuple[AdapterSection, ...] = ()
     characteristic: Annotated[tuple[CharacteristicSection, ...], Field(min_length=1)]

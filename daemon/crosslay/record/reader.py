@@ -49,8 +49,8 @@ _SELECT = (
 class Reader:
     """Read-only view. Every method opens and ends its own transaction; `close` can be called twice."""
 
-    def __init__(self, state_dir: Path) -> None:
-        self.path = state_dir / FILE_NAME
+    def __init__(self, state_dir: Path, file_name: str = FILE_NAME) -> None:
+        self.path = state_dir / file_name
         self._connection: sqlite3.Connection | None = None
 
     def open(self) -> None:

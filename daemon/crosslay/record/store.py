@@ -91,6 +91,8 @@ class Store:
         self.path = state_dir / file_name
         self._connection: sqlite3.Connection | None = None
         self._levels = Levels(instance_id="", first=1, last=0, acknowledged_through=0)
+        #: Whether this object made the database: then nobody can know more of it than it does itself.
+        self.made_here = False
 
     @property
     def levels(self) -> Levels:
@@ -116,6 +118,7 @@ class Store:
             stamp = connection.execute("SELECT value FROM meta WHERE key = ?", (COPY_STAMP,)).fetchone()
             if stamp is not None:
                 raise StoreCorruptError(f"{self.path}: is a backup copy of {stamp[0]}")
+            self.made_here = self.made_here or new
             if new:
                 _sync_directory(self.path.parent)
             self._levels = read_levels(connection)

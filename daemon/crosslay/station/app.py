@@ -20,7 +20,6 @@ from crosslay.plan.load import StationPlan
 from crosslay.ports import Gauge, GaugeContext, Indicator, IndicatorContext
 from crosslay.record.lock import StateLock
 from crosslay.record.reader import Reader
-from crosslay.record.store import Store
 from crosslay.station.capture import Capture
 from crosslay.station.clock import SystemClock
 from crosslay.station.cycle import Event
@@ -30,6 +29,7 @@ from crosslay.station.light import Block, Idle, LightLogic, LightPolicy
 from crosslay.station.mailbox import Mailbox
 from crosslay.station.notify import Notifier
 from crosslay.station.recorder import Recorder
+from crosslay.station.requests import RequestFolder
 from crosslay.station.status import StatusFile
 from crosslay.station.supervisor import Worker, exit_if_hung
 
@@ -54,9 +54,9 @@ class Station:
         self._environ = environ
         self._clock = SystemClock()
         self._lock = StateLock(plan.state_dir)
-        self._store = Store(plan.state_dir)
-        self._mailbox = Mailbox()
-        self._hub = Hub(plan, self._store, self._mailbox, self._clock)
+        self._mailbox = Mailbox(batch=max(1, plan.bus.window // 2))
+        self._hub = Hub(plan, self._mailbox, self._clock)
+        self._keeper = self._hub.keeper
         self._notifier = Notifier(environ)
         self._stop = threading.Event()
         self._workers: list[Worker] = []
@@ -71,11 +71,11 @@ class Station:
         """
         self._lock.acquire()
         try:
-            self._store.open()
-            self._hub.add_sessions(self._store.reserve_sessions())
+            self._keeper.open()
+            self._hub.add_sessions(self._keeper.reserve_sessions())
             self._run_locked()
         finally:
-            self._store.close()
+            self._keeper.close()
             self._lock.release()
 
     def _run_locked(self) -> None:
@@ -93,7 +93,7 @@ class Station:
                 software=__version__,
                 plan=self._plan.plan_id,
                 state_dir=str(self._plan.state_dir),
-                instance=self._store.levels.instance_id,
+                instance=self._keeper.levels.instance_id,
             )
             self._notifier.send(READY="1", STATUS="running")
             self._supervise(lamp, status, reader)
@@ -127,14 +127,14 @@ class Station:
         gauge: Gauge = self._plan.gauge_class(
             self._plan.gauge_config, GaugeContext(base_dir=self._plan.base_dir, notify=capture.on_signal)
         )
-        recorder = Recorder(self._hub, self._store, self._mailbox, gauge)
+        recorder = Recorder(self._hub, self._keeper, self._mailbox, gauge)
         bus = self._plan.bus
         address = Address(
             host=bus.host,
             port=bus.port,
             protocol=bus.protocol,
             keepalive_s=bus.keepalive_s,
-            client_id=f"crosslay-{self._store.levels.instance_id}",
+            client_id=f"crosslay-{self._keeper.levels.instance_id}",
         )
         pump = Pump(
             Policy(
@@ -155,12 +155,19 @@ class Station:
         capture.beat, recorder.beat, self._hub.beat = capture_worker.beat, recorder_worker.beat, pump_worker.beat
         recorder.on_settled, recorder.on_committed = pump.settled, pump.announce
         self._hub.on_change = pump.state_changed
+        self._keeper.on_renewed = partial(self._on_renewed, pump)
         self._workers = [capture_worker, recorder_worker, pump_worker]
         return capture_worker, recorder_worker, pump
+
+    def _on_renewed(self, pump: Pump) -> None:
+        """Another database: no acknowledgement of the old one counts, and the connection begins anew."""
+        self._mailbox.forget_settled()
+        pump.renewed()
 
     def _supervise(self, lamp: Lamp, status: StatusFile, reader: Reader) -> None:
         """The main thread's rounds: light, watchdog, status file."""
         fed_at, written_at, written = 0.0, 0.0, -1
+        requests = RequestFolder(self._plan.state_dir, self._hub.request_requeue)
         every_s = self._notifier.watchdog_every_s
         while not self._stop.is_set():
             lamp.set_offline(away=self._hub.away())
@@ -173,11 +180,12 @@ class Station:
             if self._hub.version != written and now - written_at >= _STATUS_EVERY_S:
                 written, written_at = self._hub.version, now
                 self._write_status(status, reader)
+            requests.poll(now)
             longest_s = _ROUND_S if every_s is None else min(_ROUND_S, every_s / 2)
             lamp.wait(longest_s)
 
     def _write_status(self, status: StatusFile, reader: Reader) -> None:
-        levels = self._store.levels
+        levels = self._keeper.levels
         state = self._hub.state(0, reader.oldest_pending() if levels.pending else None)
         status.write(state)
         self._notifier.send(

@@ -9,17 +9,26 @@ from collections import Counter, deque
 from collections.abc import Callable
 
 from crosslay import __version__
-from crosslay.bus.conditions import BROKER_OFFLINE, MES_SILENT, NO_CONSUMER, PUBLISH_REFUSED, Conditions, Level, Signal
+from crosslay.bus.conditions import (
+    BROKER_OFFLINE,
+    MES_SILENT,
+    NO_CONSUMER,
+    PUBLISH_REFUSED,
+    QUARANTINE,
+    Conditions,
+    Level,
+    Signal,
+)
 from crosslay.bus.messages import Backlog, IdentificationMessage, LastPart, StateMessage, rfc3339
 from crosslay.errors import BusError
 from crosslay.plan.load import StationPlan
 from crosslay.record.levels import Levels, Settled
-from crosslay.record.store import Store
 from crosslay.station.clock import SystemClock
 from crosslay.station.cycle import Cycle, Event
+from crosslay.station.keeper import Keeper
 from crosslay.station.lamp import Lamp
 from crosslay.station.light import LightLogic
-from crosslay.station.mailbox import Mailbox
+from crosslay.station.mailbox import Errand, Mailbox
 
 _RATE_OVER_S = 60.0
 _LIBRARIES = ("numpy", "scipy", "paho-mqtt", "pydantic", "structlog", "pyserial")
@@ -30,14 +39,14 @@ _WORST_FIRST = (Signal.FAILURE, Signal.OUT_OF_SPECIFICATION, Signal.CHECK, Signa
 class Hub:
     """The `crosslay.bus.pump.Host` of a station, and more. Every method may be called from any thread."""
 
-    def __init__(self, plan: StationPlan, store: Store, mailbox: Mailbox, clock: SystemClock) -> None:
+    def __init__(self, plan: StationPlan, mailbox: Mailbox, clock: SystemClock) -> None:
         self.plan = plan
         self.clock = clock
         self.conditions = Conditions(clock)
         self.cycle = Cycle()
         self.lamp: Lamp | None = None
         self.gauge_identity: dict[str, str] = {"adapter": plan.gauge_name}
-        self._store = store
+        self.keeper = Keeper(plan, clock, self.conditions)
         self._mailbox = mailbox
         self._lock = threading.Lock()
         self._counters: Counter[str] = Counter()
@@ -62,7 +71,7 @@ class Hub:
 
     def levels(self) -> Levels:
         """Where the store stands."""
-        return self._store.levels
+        return self.keeper.levels
 
     def settle(self, settled: Settled) -> None:
         """Hand acknowledgements to the recorder."""
@@ -94,6 +103,26 @@ class Hub:
             self._sessions_left -= 1
             return number
 
+    def note_quarantine(self) -> None:
+        """Say how many results are set aside, or that none is."""
+        number = self.keeper.levels.quarantined
+        if number:
+            self.conditions.raise_(QUARANTINE, f"{number} result{'s are' if number > 1 else ' is'} set aside")
+        else:
+            self.conditions.clear(QUARANTINE)
+
+    def anchor_needed(self) -> bool:
+        """Whether the broker may know more of this database than it does itself."""
+        return not self.keeper.made_here
+
+    def request_renewal(self, text: str) -> None:
+        """The broker remembers more than this database: make it anew (DC-44)."""
+        self._mailbox.ask(Errand(renew_because=text))
+
+    def request_requeue(self, sequence: int) -> None:
+        """Commit a quarantined result again (DC-23)."""
+        self._mailbox.ask(Errand(requeue=sequence))
+
     def count(self, name: str) -> None:
         """Add one to a counter."""
         with self._lock:
@@ -114,7 +143,7 @@ class Hub:
 
     def drained(self) -> None:
         """Acknowledgements were committed: remember how fast the backlog goes."""
-        levels = self._store.levels
+        levels = self.keeper.levels
         with self._lock:
             self._drained.append((time.monotonic(), levels.acknowledged_through))
         self.changed()
@@ -131,7 +160,7 @@ class Hub:
 
     def state(self, session_number: int, oldest_pending: float | None) -> StateMessage:
         """The present, for ``v1/state`` and for `crosslay status`."""
-        levels, now = self._store.levels, self.clock.wall()
+        levels, now = self.keeper.levels, self.clock.wall()
         light, reason = self.lamp.describe() if self.lamp is not None else ("unknown", "")
         active = self.conditions.active()
         with self._lock:
@@ -154,6 +183,7 @@ class Hub:
                 seconds_to_drain=self._seconds_to_drain(levels),
                 oldest_age_seconds=None if oldest_pending is None else round(max(0.0, now - oldest_pending), 3),
             ),
+            store=self.keeper.level(),
             health=self._health(),
             conditions=sorted(item.kind.id for item in active),
             indicator=",".join(choice.name for choice in self.plan.indicators) or "none",

@@ -20,17 +20,50 @@ class Arrival:
     arrived_at: float
 
 
-class Mailbox:
-    """A bounded queue of arrivals beside one growing-nowhere sum of acknowledgements."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Errand:
+    """Something else that only the recorder may do with the store.
 
-    def __init__(self, capacity: int = 1) -> None:
+    Attributes
+    ----------
+    renew_because
+        Not empty: make the database anew, for this reason.
+    requeue
+        Number of a quarantined result to be committed again.
+    """
+
+    renew_because: str = ""
+    requeue: int = 0
+
+
+_MOST_ERRANDS = 1000
+#: Acknowledgements wait this long for a result's commit to go with: one sync for both.
+ACK_DELAY_S = 0.2
+
+
+class Mailbox:
+    """A bounded queue of arrivals beside one growing-nowhere sum of acknowledgements.
+
+    Parameters
+    ----------
+    batch
+        As many results newly acknowledged are committed at once; fewer wait `ACK_DELAY_S` for a result to go with.
+    capacity
+        Traces that may wait.
+    """
+
+    def __init__(self, batch: int = 1, capacity: int = 1) -> None:
         self._changed = threading.Condition()
+        self._batch = batch
         self._capacity = capacity
         self._arrivals: deque[Arrival] = deque()
         self._through = 0
+        self._taken_through = 0
         self._sequences: set[int] = set()
         self._quarantined: dict[int, str] = {}
+        self._anchored_through = 0
         self._settled_since: float | None = None
+        self._errands: deque[Errand] = deque(maxlen=_MOST_ERRANDS)
         self._closed = False
 
     def put(self, arrival: Arrival, timeout_s: float) -> bool:
@@ -50,38 +83,76 @@ class Mailbox:
             self._through = max(self._through, settled.through)
             self._sequences |= settled.sequences
             self._quarantined.update(settled.quarantined)
+            self._anchored_through = max(self._anchored_through, settled.anchored_through)
             if self._settled_since is None:
                 self._settled_since = time.monotonic()
             self._changed.notify_all()
 
-    def take_arrival(self, timeout_s: float) -> Arrival | None:
-        """The next trace, or None where acknowledgements or nothing came within `timeout_s`."""
+    def take_arrival(self, longest_s: float) -> Arrival | None:
+        """The next trace; None where something else is to be done first, or nothing came within `longest_s`."""
         with self._changed:
-            pending = self._settled_since is not None
-            self._changed.wait_for(
-                lambda: self._closed or bool(self._arrivals) or (not pending and self._settled_since is not None),
-                timeout_s,
-            )
+            deadline = time.monotonic() + longest_s
+            while not (self._closed or self._arrivals or self._errands or self._due()):
+                now = time.monotonic()
+                until = deadline if self._settled_since is None else min(deadline, self._settled_since + ACK_DELAY_S)
+                if now >= deadline:
+                    return None
+                self._changed.wait(max(0.0, until - now))
             if not self._arrivals:
                 return None
             arrival = self._arrivals.popleft()
             self._changed.notify_all()
             return arrival
 
-    def pending(self) -> tuple[int, float]:
-        """How many single acknowledgements wait (a cumulative one counts as one), and for how long, in s."""
+    def settled_due(self) -> bool:
+        """Whether acknowledgements are to be committed now, by themselves."""
         with self._changed:
-            number = len(self._sequences) + len(self._quarantined) + (1 if self._through else 0)
-            return number, 0.0 if self._settled_since is None else time.monotonic() - self._settled_since
+            return self._due()
+
+    @property
+    def settled_waiting(self) -> bool:
+        """Whether any acknowledgement is not yet committed."""
+        return self._settled_since is not None
 
     def take_settled(self) -> Settled:
         """All acknowledgements not yet committed; the caller gives them back with `settle` where the commit fails."""
         with self._changed:
             settled = Settled(
-                through=self._through, sequences=frozenset(self._sequences), quarantined=dict(self._quarantined)
+                through=self._through,
+                sequences=frozenset(self._sequences),
+                quarantined=dict(self._quarantined),
+                anchored_through=self._anchored_through,
             )
-            self._through, self._sequences, self._quarantined, self._settled_since = 0, set(), {}, None
+            self._taken_through = max(self._taken_through, self._through)
+            self._through, self._sequences, self._quarantined = 0, set(), {}
+            self._anchored_through, self._settled_since = 0, None
             return settled
+
+    def forget_settled(self) -> None:
+        """Drop acknowledgements of a database that is no more."""
+        with self._changed:
+            self._through = self._taken_through = self._anchored_through = 0
+            self._sequences, self._quarantined, self._settled_since = set(), {}, None
+
+    def _due(self) -> bool:
+        if self._settled_since is None:
+            return False
+        new = max(0, self._through - self._taken_through) + len(self._sequences) + len(self._quarantined)
+        return new >= self._batch or time.monotonic() - self._settled_since >= ACK_DELAY_S
+
+    def ask(self, errand: Errand) -> None:
+        """Leave an errand; the recorder wakes."""
+        with self._changed:
+            if errand not in self._errands:
+                self._errands.append(errand)
+            self._changed.notify_all()
+
+    def take_errands(self) -> list[Errand]:
+        """All errands, oldest first."""
+        with self._changed:
+            errands = list(self._errands)
+            self._errands.clear()
+            return errands
 
     def close(self) -> None:
         """Refuse further traces; what is in stays to be taken."""

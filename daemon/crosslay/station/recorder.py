@@ -11,20 +11,21 @@ from typing import Any
 
 import structlog
 
-from crosslay.bus.conditions import QUARANTINE, STORE_FAILED, TRACE_REFUSED
+from crosslay.bus.conditions import STORE_FAILED, TRACE_REFUSED
 from crosslay.bus.messages import EvaluationMessage, LastPart
-from crosslay.errors import GaugeError, StoreError, StoreWriteError, TraceRefusedError
+from crosslay.errors import GaugeError, StoreCorruptError, StoreError, StoreFullError, TraceRefusedError
 from crosslay.inspection.combine import combine
 from crosslay.inspection.judge import Decision, Requirement, Verdict, inspect
 from crosslay.plan.load import StationPlan
 from crosslay.ports import Disposition, Gauge
 from crosslay.record.identity import derived_result_id, new_result_id
 from crosslay.record.levels import Settled
-from crosslay.record.store import Draft, Store
+from crosslay.record.store import Draft
 from crosslay.record.traces import pack
 from crosslay.station.assembly import Assembly, Group
 from crosslay.station.cycle import Event
 from crosslay.station.hub import Hub
+from crosslay.station.keeper import Keeper
 from crosslay.station.light import Block
 from crosslay.station.mailbox import Arrival, Mailbox
 from crosslay.station.report import WIRE_VERDICTS, JudgedPart, result_bytes
@@ -33,21 +34,20 @@ from crosslay.texture.trace import Finding, Severity, Trace
 
 _log = structlog.get_logger("crosslay.recorder")
 _RETRY_S = 1.0
-_ACK_DELAY_S = 0.2
+_ROUND_S = 1.0
 _SESSIONS_LOW = 200
 
 
 class Recorder:
     """See the module. `run` belongs to its thread; everything else it touches is thread-safe or its own."""
 
-    def __init__(self, hub: Hub, store: Store, mailbox: Mailbox, gauge: Gauge) -> None:
+    def __init__(self, hub: Hub, keeper: Keeper, mailbox: Mailbox, gauge: Gauge) -> None:
         self._hub = hub
         self._plan: StationPlan = hub.plan
-        self._store = store
+        self._keeper = keeper
         self._mailbox = mailbox
         self._gauge = gauge
         self._assembly = Assembly(self._plan.characteristics, self._plan.station.part_timeout_s)
-        self._ack_batch = max(1, self._plan.bus.window // 2)
         self.on_settled: Callable[[Settled], None] = lambda _settled: None
         self.on_committed: Callable[[EvaluationMessage], None] = lambda _message: None
         self.beat: Callable[[], None] = lambda: None
@@ -56,19 +56,16 @@ class Recorder:
         """Take what comes until `stop` is set and the mailbox is empty; acknowledgements are committed at the end."""
         while True:
             self.beat()
-            arrival = self._mailbox.take_arrival(self._patience_s())
+            arrival = self._mailbox.take_arrival(_ROUND_S)
             if arrival is not None:
                 self._on_arrival(arrival, stop)
             for group in self._assembly.expired(time.monotonic()):
                 self._finish(group, stop)
             self._commit_settled(force=stop.is_set())
+            self._do_errands()
             self._replenish_sessions()
             if stop.is_set() and arrival is None:
                 return
-
-    def _patience_s(self) -> float:
-        number, waited_s = self._mailbox.pending()
-        return max(0.0, _ACK_DELAY_S - waited_s) if number else 1.0
 
     def _on_arrival(self, arrival: Arrival, stop: threading.Event) -> None:
         part_id = arrival.trace.facts.get("part") or f"part-{uuid.uuid4().hex[:12]}"
@@ -91,8 +88,8 @@ class Recorder:
         if not trace.identity:
             return False
         try:
-            return self._store.known(derived_result_id(self._plan.source, trace.identity)) is not None
-        except StoreWriteError:
+            return self._keeper.known(derived_result_id(self._plan.source, trace.identity))
+        except StoreError:
             return False  # the commit says so, and keeps the part
 
     def _dismiss(self, arrival: Arrival) -> None:
@@ -176,18 +173,18 @@ class Recorder:
         while True:
             settled = self._mailbox.take_settled()
             try:
-                sequence = self._store.commit(draft, settled).sequence
-            except StoreWriteError as error:
+                committed = self._keeper.commit(draft, settled)
+            except StoreError as error:
                 self._mailbox.settle(settled)
                 self._on_store_failure(error)
                 if stop.wait(_RETRY_S):
                     _log.error("result-not-stored", part=draft.part_id, reason=str(error))
                     return None
                 self.beat()
-                self._reopen()
+                self._heal(error)
             else:
-                self._on_store_success(settled)
-                return sequence
+                self._on_store_success(settled, committed.dropped)
+                return committed.stored.sequence
 
     def _show_committed(self, newest: Arrival, verdict: Verdict) -> None:
         age_s = self._age_s(newest)
@@ -208,22 +205,21 @@ class Recorder:
 
     def _commit_settled(self, *, force: bool) -> None:
         """Commit acknowledgements alone once enough of them wait, or the first has waited long enough."""
-        number, waited_s = self._mailbox.pending()
-        if number == 0 or not (force or number >= self._ack_batch or waited_s >= _ACK_DELAY_S):
+        if not (self._mailbox.settled_due() or (force and self._mailbox.settled_waiting)):
             return
         settled = self._mailbox.take_settled()
         try:
-            self._store.settle(settled)
-        except StoreWriteError as error:
+            self._keeper.settle(settled)
+        except StoreError as error:
             self._mailbox.settle(settled)
             self._on_store_failure(error)
             if not force:
-                time.sleep(_ACK_DELAY_S)
-                self._reopen()
+                time.sleep(_RETRY_S / 2)
+                self._heal(error)
         else:
-            self._on_store_success(settled)
+            self._on_store_success(settled, frozenset())
 
-    def _on_store_failure(self, error: StoreWriteError) -> None:
+    def _on_store_failure(self, error: StoreError) -> None:
         reason = f"results cannot be stored: {error}"
         if not self._hub.conditions.active(STORE_FAILED):
             _log.error("store-failed", reason=str(error))
@@ -231,30 +227,60 @@ class Recorder:
         self._hub.count("commitsFailed")
         self._hub.light(lambda light, _now: light.block(Block.STORE, reason))
 
-    def _on_store_success(self, settled: Settled) -> None:
+    def _on_store_success(self, settled: Settled, dropped: frozenset[int]) -> None:
         if self._hub.conditions.active(STORE_FAILED):
             _log.info("store-works-again")
             self._hub.conditions.clear(STORE_FAILED)
             self._hub.light(lambda light, _now: light.unblock(Block.STORE))
+        if dropped:
+            self.on_settled(Settled(sequences=dropped))
         if settled:
-            if self._store.levels.quarantined:
-                self._hub.conditions.raise_(QUARANTINE, f"{self._store.levels.quarantined} results are set aside")
             self.on_settled(settled)
             self._hub.drained()
+        self._hub.note_quarantine()
 
-    def _reopen(self) -> None:
-        """After an I/O error SQLite's connection is not to be trusted; a fresh one reads what really is there."""
+    def _heal(self, error: StoreError) -> None:
+        """After damage a new database; after a full one the acknowledgements alone; else a fresh connection."""
+        if isinstance(error, StoreCorruptError):
+            self._renew("database-damaged", str(error))
+        elif isinstance(error, StoreFullError):
+            self._commit_settled(force=True)
+        else:
+            self._keeper.reopen()
+
+    def _renew(self, reason: str, text: str) -> None:
         try:
-            self._store.open()
+            self._keeper.renew(reason, text)
         except StoreError as error:
-            _log.warning("store-reopen-failed", reason=str(error))
+            self._on_store_failure(error)
+            self._keeper.reopen()
+
+    def _do_errands(self) -> None:
+        """What other threads ask of the store: a renewal after a roll-back, a quarantined result again."""
+        for errand in self._mailbox.take_errands():
+            if errand.renew_because:
+                self._renew("rolled-back", errand.renew_because)
+            else:
+                self._requeue(errand.requeue)
+
+    def _requeue(self, sequence: int) -> None:
+        try:
+            stored = self._keeper.requeue(sequence)
+        except StoreError as error:
+            _log.warning("requeue-refused", sequence=sequence, reason=str(error))
+            self._hub.count("requeuesRefused")
+        else:
+            _log.info("requeued", sequence=sequence, as_sequence=stored.sequence)
+            self._hub.count("requeued")
+            self._hub.note_quarantine()
+            self._hub.changed()
 
     def _replenish_sessions(self) -> None:
         if self._hub.sessions_left > _SESSIONS_LOW:
             return
         try:
-            self._hub.add_sessions(self._store.reserve_sessions())
-        except StoreWriteError as error:
+            self._hub.add_sessions(self._keeper.reserve_sessions())
+        except StoreError as error:
             self._on_store_failure(error)
 
     def _settle_gauge(self, trace: Trace, disposition: Disposition, reason: str = "") -> None:

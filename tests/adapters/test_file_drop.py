@@ -12,17 +12,19 @@ import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
+import numpy as np
 import pytest
 
-pytest.register_assert_rewrite("crosslay.testing.gauge_conformance")
-
-from crosslay.errors import GaugeError, TraceRefusedError  # noqa: E402
-from crosslay.ports import Disposition, GaugeContext  # noqa: E402
-from crosslay.testing.gauge_conformance import GaugeConformance  # noqa: E402
-from crosslay.texture.trace import Trace  # noqa: E402
-from crosslay_adapters.gauges.file_drop import FileDropGauge, drop_queue, inotify, libc, shelves  # noqa: E402
-from crosslay_adapters.gauges.file_drop.drop_queue import DropQueue, Scan  # noqa: E402
-from crosslay_adapters.gauges.file_drop.inotify import Change, Event  # noqa: E402
+from crosslay.errors import GaugeError, TraceRefusedError
+from crosslay.ports import Disposition, GaugeContext
+from crosslay.testing.gauge_conformance import GaugeConformance
+from crosslay.texture.trace import Trace
+from crosslay_adapters.gauges.file_drop import FileDropGauge, drop_queue, inotify, libc, shelves
+from crosslay_adapters.gauges.file_drop.drop_queue import DropQueue, Scan
+from crosslay_adapters.gauges.file_drop.inotify import Change, Event
+from crosslay_adapters.tracefiles.csv_format import CsvFormat
+from crosslay_adapters.tracefiles.smd_format import SmdFormat
+from crosslay_adapters.tracefiles.x3p_format import X3pFormat
 
 LONG_AGO = 1_000_000_000
 
@@ -314,6 +316,18 @@ def test_a_name_that_is_not_utf_8(make, folder):
     assert names(folder / "done") == {os.fsdecode(b"part-\xff.csv")}
 
 
+@pytest.mark.parametrize("extension", [".csv", ".smd", ".x3p", ".X3P"])
+def test_every_trace_file_format_is_taken(make, folder, extension):
+    file_format = {".csv": CsvFormat, ".smd": SmdFormat, ".x3p": X3pFormat}[extension.lower()]()
+    trace = Trace(samples=np.array([0.1, 0.2, -0.3]), spacing_um=0.25, facts={"speed_mm_s": "0.5", "job": "7"})
+    (folder / f"a{extension}").write_bytes(file_format.write(trace))
+    found = make(settle_s=0).read(10)
+    assert found.samples.tolist() == [0.1, 0.2, -0.3]
+    assert found.spacing_um == 0.25
+    assert found.facts == {"speed_mm_s": "0.5", "job": "7", "part": "a"}
+    assert found.acquisition_s == pytest.approx(2 * 0.25e-3 / 0.5)
+
+
 def test_spacing_of_the_station_is_for_files_without_one(make, folder):
     put(folder / "a.csv", "z_um\n1\n2\n", LONG_AGO)
     put(folder / "b.csv", csv_of(), LONG_AGO + 1)
@@ -527,7 +541,7 @@ def refusal(gauge: FileDropGauge) -> str:
     ("a.csv", b"", "a.csv:1: the file is empty"),
     ("a.csv", b"\0\1\2", "a.csv:1: there is a NUL byte"),
     ("a.csv", b"# spacing_um: 0.5\nz_um\n1\nx\n", 'a.csv:4: z_um is "x", not a number'),
-    ("a.txt", b"hello", "a.txt: this is not the extension of a trace file; known are .csv"),
+    ("a.txt", b"hello", "a.txt: this is not the extension of a trace file; known are .csv, .smd, .x3p"),
     ("noextension", b"hello", "noextension: this is not the extension"),
     ("big.csv", b"# spacing_um: 0.5\nz_um\n" + b"1\n" * 600, "big.csv: it has 1,223 bytes; at most 1,000 are read"),
 ])

@@ -20,6 +20,8 @@ MAX_POINTS: Final = 4_000_000
 MIN_POINTS: Final = 2
 #: A kilometre; beyond it the unit is wrong, or the file.
 MAX_POSITION_MM: Final = 1e6
+#: Steps and scale factors beyond it, in whatever unit, are no measurement and would overflow.
+MAX_STEP: Final = 1e30
 MAX_FACTS: Final = 256
 MAX_FACT_CHARACTERS: Final = 4096
 
@@ -141,6 +143,25 @@ def shifted(number: str, places: int) -> float:
     if not math.isfinite(value):
         raise ValueError(f"{quote(number)} is too large")
     return value
+
+
+def all_shifted(numbers: Sequence[str], places: int) -> NDArray[np.float64] | None:
+    """Convert many numbers as `shifted` does, shape (N,); None where any of them must be looked at by itself."""
+    text = "".join(numbers)
+    if not text.isascii() or text.encode("ascii").translate(None, b"0123456789+-.eE"):
+        return None
+    suffixes: dict[str, str] = {}
+    values = np.empty(len(numbers))
+    try:
+        for index, number in enumerate(numbers):
+            mantissa, _, exponent = number.partition("e")
+            suffix = suffixes.get(exponent)
+            if suffix is None:
+                suffix = suffixes[exponent] = f"e{int(exponent or 0) + places}"
+            values[index] = float(mantissa + suffix)
+    except ValueError:
+        return None
+    return values if np.isfinite(values).all() else None
 
 
 def most_decimals(numbers: Sequence[str], context: str = "e") -> int:

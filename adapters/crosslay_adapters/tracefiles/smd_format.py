@@ -118,7 +118,7 @@ class _Reader:
     header: _Record
     remarks: _Record
     values: _Record
-    checksum: _Record | None
+    checksum: _Record
     body: bytes
     axes: dict[str, _Axis] = field(default_factory=dict)
 
@@ -207,8 +207,9 @@ class _Reader:
             value = common.shifted(text, 0)
         except ValueError:
             value = math.nan
-        if not value > 0:
-            raise fail(self.name, line, f"the {what} is {quote(text)}; it must be a number above 0")
+        if not 0 < value < common.MAX_STEP:
+            raise fail(self.name, line, f"the {what} is {quote(text)}; it must be a number above 0 and below "
+                                        f"{common.MAX_STEP:g}")
         return value
 
     # -- records 2 and 4 ---------------------------------------------------------------------------------------
@@ -228,11 +229,11 @@ class _Reader:
         return dict(list(facts.items())[: common.MAX_FACTS]), False
 
     def _check_sum(self) -> None:
-        stated = [line.strip() for line in self.checksum.lines if line.strip()] if self.checksum is not None else []
+        stated = [line.strip() for line in self.checksum.lines if line.strip()]
         if stated != [str(_checksum(self.body))]:
-            line = self.checksum.first_line if self.checksum is not None else self.values.first_line
-            raise fail(self.name, line, f"the checksum is {quote(' '.join(stated))}, but the records give "
-                                        f"{_checksum(self.body)}; the file is damaged")
+            raise fail(self.name, self.checksum.first_line,
+                       f"the checksum is {quote(' '.join(stated))}, but the records give {_checksum(self.body)}; the "
+                       "file is damaged")
 
     # -- record 3 ----------------------------------------------------------------------------------------------
 
@@ -258,16 +259,12 @@ class _Reader:
 
     def _numbers(self, texts: list[str], power: int, scale: float, first_line: int) -> NDArray[np.float64]:
         """Values times ten to the `power` times `scale`, shape (N,)."""
-        try:
-            if power or "_" in "".join(texts):
-                raise ValueError
-            values = np.fromiter(map(float, texts), dtype=np.float64, count=len(texts))
-            if not np.isfinite(values).all():
-                raise ValueError
-        except ValueError:
+        values = common.all_shifted(texts, power)
+        if values is None:
             values = np.array([self._number(text, power, first_line + i) for i, text in enumerate(texts)])
         if scale != 1.0:
-            values *= scale
+            with np.errstate(over="ignore"):
+                values *= scale
         return values
 
     def _number(self, text: str, power: int, line: int) -> float:
@@ -277,7 +274,7 @@ class _Reader:
             raise fail(self.name, line, f"{quote(text.strip())} is not a finite number") from error
 
 
-def _split(data: bytes, name: str) -> tuple[_Record, _Record, _Record, _Record | None, bytes]:
+def _split(data: bytes, name: str) -> tuple[_Record, _Record, _Record, _Record, bytes]:
     """Cut the file into its records; the last item is everything before record 4, as the checksum counts it."""
     pieces: list[tuple[bytes, int]] = []
     at, line = 0, 1
@@ -297,6 +294,8 @@ def _split(data: bytes, name: str) -> tuple[_Record, _Record, _Record, _Record |
     if len(pieces) < 4:
         raise fail(name, line, f"only {len(pieces) - 1} of 4 records are ended by ETX (0x03); this is no SMD file, or "
                                "it is cut")
+    if end < 0 and not pieces[3][0].strip(b"\r\n" + _SUB):
+        raise fail(name, line, "record 4, the checksum, is missing; the file is cut")
     records = [_lines(piece, first, name, ascii_only=index != 1) for index, (piece, first) in enumerate(pieces)]
     return records[0], records[1], records[2], records[3], data[:start_of_checksum]
 

@@ -168,9 +168,9 @@ def _measure(values: Values, separated: Separated, settings: Settings, largest_r
             window.points,
         ),
     }
-    return {
-        letter: measure(
-            values,
+    return measure(
+        values,
+        tuple(
             family_profile(
                 letter,
                 heights,
@@ -178,10 +178,10 @@ def _measure(values: Values, separated: Separated, settings: Settings, largest_r
                 spacing_um=spacing_um,
                 section_points=section_points,
                 largest_raw_um=largest_raw_um,
-            ),
-        )
-        for letter, (heights, section_points) in profiles.items()
-    }
+            )
+            for letter, (heights, section_points) in profiles.items()
+        ),
+    )
 
 
 def _other_filters(values: Values) -> dict[str, str]:

@@ -27,8 +27,8 @@ from crosslay.texture.peak_count import band_count, ten_point_height
 from crosslay.texture.probability import probability_parameters
 from crosslay.texture.settings import Standard
 from crosslay.texture.spacing import ProfileElements, profile_elements
-from crosslay.texture.spectral import autocorrelation_length_and_wavelength_mm
-from crosslay.texture.symbols import ALWAYS, symbol
+from crosslay.texture.spectral import lengths_and_wavelengths_mm
+from crosslay.texture.symbols import ALWAYS
 from crosslay.texture.undefined import Undefined
 
 #: A profile whose total height stays below this share of the largest raw height is flat (design: texture, section 1).
@@ -63,6 +63,11 @@ class FamilyProfile:
     spacing_um: float
     section_points: int
     flat: bool
+
+    @property
+    def always(self) -> dict[str, str]:
+        """Symbols that are always given of this profile, by stem."""
+        return ALWAYS[self.standard][self.letter]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -103,10 +108,10 @@ class Values:
 
     def put_always(self, profile: FamilyProfile, unit: str, found: dict[str, Value]) -> None:
         """Note those of the values, by stem, that the standard always gives."""
-        wanted = ALWAYS[profile.standard]
+        names = profile.always
         for stem, value in found.items():
-            if stem in wanted:
-                self.put(symbol(profile.letter, stem, profile.standard), unit, value)
+            if stem in names:
+                self.put(names[stem], unit, value)
 
 
 def family_profile(
@@ -147,15 +152,34 @@ def family_profile(
     )
 
 
-def measure(values: Values, profile: FamilyProfile) -> Measured:
-    """Note every parameter that the standard always gives of this profile."""
-    sections = section_heights(profile.heights_um, profile.section_points)
-    curve = material_curve(profile.heights_um)
-    _put_heights(values, profile, sections)
-    _put_spacing(values, profile, rz_um=float(sections.total.mean()))
-    _put_hybrid(values, profile)
-    _put_curve(values, profile, curve)
-    return Measured(profile=profile, sections=sections, curve=curve)
+def measure(values: Values, profiles: tuple[FamilyProfile, ...]) -> dict[str, Measured]:
+    """Note every parameter that the standard always gives of these profiles.
+
+    Parameters
+    ----------
+    values : Values
+        Where to note them.
+    profiles : tuple of FamilyProfile
+        Profiles of one evaluation, all of one length.
+
+    Returns
+    -------
+    dict
+        The measured profiles by family letter.
+    """
+    measured: dict[str, Measured] = {}
+    for profile in profiles:
+        sections = section_heights(profile.heights_um, profile.section_points)
+        curve = material_curve(profile.heights_um)
+        _put_heights(values, profile, sections)
+        _put_spacing(values, profile, rz_um=float(sections.total.mean()))
+        _put_hybrid(values, profile)
+        _put_curve(values, profile, curve)
+        measured[profile.letter] = Measured(profile=profile, sections=sections, curve=curve)
+    # In pairs, because two transforms at a time cost little more than one, and three would need much memory.
+    _put_repeats(values, profiles[:2])
+    _put_repeats(values, profiles[2:])
+    return measured
 
 
 def _put_heights(values: Values, profile: FamilyProfile, sections: SectionHeights) -> None:
@@ -179,9 +203,9 @@ def _put_heights(values: Values, profile: FamilyProfile, sections: SectionHeight
         "max": largest,
         "t": peak + valley,
     }
-    if "zx" in ALWAYS[standard]:
+    if "zx" in profile.always:
         found["zx"] = largest_sliding_height(profile.heights_um, profile.section_points)
-    if "zJIS" in ALWAYS[standard]:
+    if "zJIS" in profile.always:
         found["zJIS"] = ten_point_height(profile.heights_um, profile.section_points)
     values.put_always(profile, "um", found)
     values.put_always(profile, "1", {"sk": moments.rsk, "ku": moments.rku})
@@ -201,26 +225,28 @@ def _put_spacing(values: Values, profile: FamilyProfile, *, rz_um: float) -> Non
     values.put_always(profile, "mm", {"sm": width})
     values.put_always(profile, "um", {"c": height})
     values.put_always(profile, "/cm", {"pc": count})
-    if "Pc(0.5)" in ALWAYS[profile.standard]:
+    if "Pc(0.5)" in profile.always:
         band = band_count(profile.heights_um, profile.spacing_um, DEFAULT_BAND_UM)
         values.put_always(profile, "/cm", {"Pc(0.5)": band})
 
 
 def _put_hybrid(values: Values, profile: FamilyProfile) -> None:
-    wanted = ALWAYS[profile.standard]
     slopes = slope_parameters(profile.heights_um, profile.spacing_um)
     values.put_always(profile, "1", {"dq": slopes.dq, "da": slopes.da, "dt": slopes.dt})
-    if "dl" in wanted:
+    if "dl" in profile.always:
         lengths = length_parameters(profile.heights_um, profile.spacing_um)
         values.put_always(profile, "mm", {"dl": lengths.dl})
         values.put_always(profile, "%", {"dr": lengths.dr})
-    if "al" in wanted:
-        reach, wavelength = (
-            (Undefined(FLAT_REASON), Undefined(FLAT_REASON))
-            if profile.flat
-            else autocorrelation_length_and_wavelength_mm(profile.heights_um, profile.spacing_um)
-        )
-        values.put_always(profile, "mm", {"al": reach, "sw": wavelength})
+
+
+def _put_repeats(values: Values, profiles: tuple[FamilyProfile, ...]) -> None:
+    if not profiles or "al" not in profiles[0].always:
+        return
+    heights = [profile.heights_um for profile in profiles]
+    found = lengths_and_wavelengths_mm(heights, profiles[0].spacing_um)
+    for profile, (reach, wavelength) in zip(profiles, found, strict=True):
+        flat = Undefined(FLAT_REASON) if profile.flat else None
+        values.put_always(profile, "mm", {"al": flat or reach, "sw": flat or wavelength})
 
 
 def _put_curve(values: Values, profile: FamilyProfile, curve: Curve) -> None:
@@ -229,10 +255,11 @@ def _put_curve(values: Values, profile: FamilyProfile, curve: Curve) -> None:
     values.put_always(profile, "um", {"k": core.k, "pk": core.pk, "vk": core.vk})
     values.put_always(profile, "%", {"mrk1": core.mrk1, "mrk2": core.mrk2})
     values.put_always(profile, "um.%", {"ak1": core.ak1, "ak2": core.ak2})
-    plot = probability_parameters(curve)
-    values.put_always(profile, "um", {"pq": plot.pq, "vq": plot.vq})
-    values.put_always(profile, "%", {"mq": plot.mq})
-    if "vmp" in ALWAYS[profile.standard]:
+    if "pq" in profile.always:
+        plot = probability_parameters(curve)
+        values.put_always(profile, "um", {"pq": plot.pq, "vq": plot.vq})
+        values.put_always(profile, "%", {"mq": plot.mq})
+    if "vmp" in profile.always:
         volumes = volume_parameters(curve)
         values.put_always(
             profile, "um", {"vmp": volumes.vmp, "vmc": volumes.vmc, "vvc": volumes.vvc, "vvv": volumes.vvv}

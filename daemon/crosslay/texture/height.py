@@ -117,14 +117,17 @@ def largest_sliding_height(r_um: NDArray[np.float64], window_points: int) -> flo
     ISO 21920-2:2021 Rzx with the section length. Sliding extremes after M. van Herk, *Pattern Recognition Letters* 13
     (1992): a window that straddles two blocks is the end of one and the beginning of the next, O(M).
     """
+    highest, lowest = int(r_um.argmax()), int(r_um.argmin())
+    if abs(highest - lowest) < window_points:
+        return float(r_um[highest]) - float(r_um[lowest])
     blocks = r_um.size // window_points
     best = 0.0
     if blocks > 1:
         best = _largest_in_blocks(r_um[: blocks * window_points].reshape(blocks, window_points))
-    # Windows that end in the last, incomplete block; with one block only, all of them.
+    # Windows that reach into the last, incomplete block; with one block only, all of them.
     rest = r_um[(blocks - 1) * window_points :]
     if rest.size == window_points:
-        return max(best, float(rest.max()) - float(rest.min()))
+        return best
     ends = rest.size - window_points
     head, tail = rest[: ends + 1], rest[window_points - 1 :]
     middle = rest[ends:window_points]

@@ -17,6 +17,7 @@ from crosslay.texture.material_ratio import (
     volume_parameters,
 )
 from crosslay.texture.peak_count import band_count
+from crosslay.texture.probability import probability_parameters
 from crosslay.texture.settings import Standard
 from crosslay.texture.spectral import dominant_waviness
 from crosslay.texture.symbols import FAMILIES, always_given
@@ -33,6 +34,10 @@ _FORMS: dict[str, tuple[tuple[str, ...], str]] = {
     "vmc": (("p,q",), "um"),
     "vvc": (("p,q",), "um"),
     "vvv": (("q",), "um"),
+    # Of R always given; of P and W when asked for.
+    "pq": ((), "um"),
+    "vq": ((), "um"),
+    "mq": ((), "%"),
     # Segmentation: plain words, because the standard's symbols carry a pruning height that was not at hand.
     "-peak-density": (("h",), "/cm"),
     "-pit-density": (("h",), "/cm"),
@@ -80,6 +85,8 @@ def read_requests(parameters: tuple[str, ...], standard: Standard) -> tuple[Requ
     SettingsError
         A parameter does not exist; the text lists those that do.
     """
+    if not parameters:
+        return ()
     given = frozenset(always_given(standard))
     return tuple(_read(text, standard) for text in dict.fromkeys(parameters) if text not in given)
 
@@ -89,17 +96,27 @@ def _read(text: str, standard: Standard) -> Request:
         return Request(text, "W", text[1:], ())
     name, bracket, inside = text.replace(" ", "").partition("(")
     letter, stem = ("R", name) if name == "Pc" else (name[:1], name[1:])
-    if letter not in FAMILIES or stem not in _FORMS or not bracket or not inside.endswith(")"):
+    if letter not in FAMILIES or stem not in _FORMS:
         raise _no_such(text, standard)
     forms = _FORMS[stem][0]
-    try:
-        arguments = tuple(float(number) for number in inside[:-1].split(","))
-    except ValueError:
-        arguments = ()
-    if len(arguments) not in {form.count(",") + 1 for form in forms} or not all(map(math.isfinite, arguments)):
-        shown = " or ".join(f"{name}({form})" for form in forms)
-        raise SettingsError(f"parameter {text}: write {shown} with numbers, {_LEGEND}")
+    if not bracket and not forms:
+        return Request(text, letter, stem, ())
+    arguments: tuple[float, ...] = ()
+    if forms and inside.endswith(")"):
+        arguments = _numbers(inside[:-1])
+    if len(arguments) not in {form.count(",") + 1 for form in forms}:
+        shown = " or ".join(f"{name}({form})" for form in forms) or name
+        raise SettingsError(f"parameter {text}: write {shown}{f' with numbers, {_LEGEND}' if forms else ''}")
     return Request(text, letter, stem, arguments)
+
+
+def _numbers(text: str) -> tuple[float, ...]:
+    """Numbers between commas; none where one of them is no finite number."""
+    try:
+        numbers = tuple(float(number) for number in text.split(","))
+    except ValueError:
+        return ()
+    return numbers if all(map(math.isfinite, numbers)) else ()
 
 
 def _no_such(text: str, standard: Standard) -> SettingsError:
@@ -109,7 +126,7 @@ def _no_such(text: str, standard: Standard) -> SettingsError:
     )
     return SettingsError(
         f"there is no parameter {text} under {standard.value}. Always given: {given}. On request: {forms} ({_LEGEND}; "
-        f"also with P or W in front), {WAVE_AMPLITUDE} {WAVE_SHARE}"
+        f"also with P or W in front), Ppq Pvq Pmq Wpq Wvq Wmq {WAVE_AMPLITUDE} {WAVE_SHARE}"
     )
 
 
@@ -131,7 +148,7 @@ def put_requested(values: Values, requests: tuple[Request, ...], measured: dict[
         A number in brackets is out of its range.
     """
     for request in requests:
-        if not request.arguments:
+        if request.text in (WAVE_AMPLITUDE, WAVE_SHARE):
             _put_wave(values, request.text, measured["W"])
             continue
         try:
@@ -148,6 +165,9 @@ def _value(request: Request, measured: Measured) -> Value:
             return band_count(profile.heights_um, profile.spacing_um, arguments[0])
         case "zx":
             return largest_height_within(profile.heights_um, profile.spacing_um, arguments[0])
+        case "pq" | "vq" | "mq" as stem:
+            plot = probability_parameters(measured.curve)
+            return {"pq": plot.pq, "vq": plot.vq, "mq": plot.mq}[stem]
         case stem if stem.startswith("-"):
             return _feature(measured, stem, arguments[0])
         case stem:

@@ -8,6 +8,7 @@ Estimator, lags, taper, length of the transform and interpolation are decisions 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -15,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
+from crosslay.texture.sums import dot
 from crosslay.texture.undefined import Undefined
 
 #: Normalised autocorrelation at which heights count as independent.
@@ -65,8 +67,7 @@ def autocorrelation_length_mm(z_um: _Floats, spacing_um: float) -> float | Undef
     ----------
     ISO 21920-2:2021, Ral; page *texture*, section 4.
     """
-    spectrum = _spectrum(z_um)
-    return spectrum if isinstance(spectrum, Undefined) else _length_mm(spectrum, z_um.size, spacing_um)
+    return lengths_and_wavelengths_mm((z_um,), spacing_um)[0][0]
 
 
 def dominant_wavelength_mm(z_um: _Floats, spacing_um: float) -> float | Undefined:
@@ -89,8 +90,7 @@ def dominant_wavelength_mm(z_um: _Floats, spacing_um: float) -> float | Undefine
     ----------
     ISO 21920-2:2021, Rsw; page *texture*, section 4.
     """
-    spectrum = _spectrum(z_um)
-    return spectrum if isinstance(spectrum, Undefined) else _wavelength_mm(spectrum, z_um.size, spacing_um)
+    return lengths_and_wavelengths_mm((z_um,), spacing_um)[0][1]
 
 
 def autocorrelation_length_and_wavelength_mm(
@@ -110,10 +110,49 @@ def autocorrelation_length_and_wavelength_mm(
     tuple of two (float or Undefined)
         What `autocorrelation_length_mm` and `dominant_wavelength_mm` return.
     """
-    spectrum = _spectrum(z_um)
-    if isinstance(spectrum, Undefined):
-        return spectrum, spectrum
-    return _length_mm(spectrum, z_um.size, spacing_um), _wavelength_mm(spectrum, z_um.size, spacing_um)
+    return lengths_and_wavelengths_mm((z_um,), spacing_um)[0]
+
+
+def lengths_and_wavelengths_mm(
+    profiles_um: Sequence[_Floats], spacing_um: float
+) -> tuple[tuple[float | Undefined, float | Undefined], ...]:
+    """Ral and Rsw of several profiles of one length; two at a time cost little more than one.
+
+    Parameters
+    ----------
+    profiles_um : sequence of NDArray[np.float64]
+        Profiles in the evaluation length, each of shape (M,), µm.
+    spacing_um : float
+        Sampling spacing dx, µm.
+
+    Returns
+    -------
+    tuple of pairs of (float or Undefined)
+        For each profile what `autocorrelation_length_mm` and `dominant_wavelength_mm` return.
+    """
+    points = profiles_um[0].size
+    if points < _LEAST_POINTS:
+        return tuple((_TOO_FEW, _TOO_FEW) for _ in profiles_um)
+    # Twice the length holds the lags up to half the window without wrapping round.
+    padded = np.zeros((len(profiles_um), 2 * points))
+    level = []
+    for row, profile in zip(padded[:, :points], profiles_um, strict=True):
+        np.subtract(profile, profile.mean(), out=row)
+        level.append(_reach(row) <= 1e-14 * _reach(profile))
+    spectra: NDArray[np.complex128] = fft.rfft(padded, axis=1, overwrite_x=True)
+    del padded
+    wavelengths_mm = [
+        _LEVEL if flat else _wavelength_mm(spectrum, spacing_um) for flat, spectrum in zip(level, spectra, strict=True)
+    ]
+    powers = _powers(spectra)
+    del spectra
+    # A power spectrum is even, so its transform back to the autocorrelation is a cosine transform: lags 0 … M.
+    correlations: _Floats = fft.dct(powers, type=1, axis=1, overwrite_x=True)
+    lengths_mm = [
+        _LEVEL if flat else _length_mm(correlation[: points // 2], spacing_um)
+        for flat, correlation in zip(level, correlations, strict=True)
+    ]
+    return tuple(zip(lengths_mm, wavelengths_mm, strict=True))
 
 
 def dominant_waviness(w_um: _Floats, spacing_um: float) -> DominantWaviness | Undefined:
@@ -150,9 +189,9 @@ def dominant_waviness(w_um: _Floats, spacing_um: float) -> DominantWaviness | Un
     columns = np.stack((np.cos(angle), np.sin(angle)))
     columns -= columns.mean(axis=1, keepdims=True)
     centred = w_um - w_um.mean()
-    sides = columns @ centred
-    cosine_um, sine_um = np.linalg.solve(columns @ columns.T, sides)
-    explained = float(cosine_um * sides[0] + sine_um * sides[1]) / float(centred @ centred)
+    sides = np.einsum("ij,j->i", columns, centred)
+    cosine_um, sine_um = np.linalg.solve(np.einsum("ik,jk->ij", columns, columns), sides)
+    explained = float(cosine_um * sides[0] + sine_um * sides[1]) / dot(centred, centred)
     return DominantWaviness(
         wavelength_mm=wavelength_mm,
         amplitude_um=float(np.hypot(cosine_um, sine_um)),
@@ -160,39 +199,38 @@ def dominant_waviness(w_um: _Floats, spacing_um: float) -> DominantWaviness | Un
     )
 
 
-def _spectrum(z_um: _Floats) -> NDArray[np.complex128] | Undefined:
-    """Transform of length 2M of the profile without its mean, shape (M + 1,)."""
-    if z_um.size < _LEAST_POINTS:
-        return _TOO_FEW
-    centred = z_um - z_um.mean()
-    if float(np.abs(centred).max()) <= 1e-14 * float(np.abs(z_um).max()):
-        return _LEVEL
-    spectrum: NDArray[np.complex128] = fft.rfft(centred, 2 * z_um.size)
-    return spectrum
+def _reach(heights_um: _Floats) -> float:
+    """Largest magnitude, µm."""
+    return max(float(heights_um.max()), -float(heights_um.min()))
 
 
-def _length_mm(spectrum: NDArray[np.complex128], points: int, spacing_um: float) -> float | Undefined:
-    # Twice the length holds the lags up to half the window without wrapping round.
-    power = spectrum.real**2
-    power += spectrum.imag**2
-    correlation: _Floats = fft.irfft(power, 2 * points)[: points // 2]
-    below = np.flatnonzero(correlation <= THRESHOLD * correlation[0])
-    if below.size == 0:
+def _powers(spectra: NDArray[np.complex128]) -> _Floats:
+    """Squared magnitudes, shape of `spectra`."""
+    parts = spectra.view(np.float64).reshape(*spectra.shape, 2)
+    powers: _Floats = np.einsum("...i,...i->...", parts, parts)
+    return powers
+
+
+def _length_mm(correlation: _Floats, spacing_um: float) -> float | Undefined:
+    below = correlation <= THRESHOLD * correlation[0]
+    lag = int(np.argmax(below))
+    if not below[lag]:
         return Undefined("the autocorrelation does not fall to 0.2 within half the evaluation length")
-    lag = int(below[0])
     high, low = correlation[lag - 1] / correlation[0], correlation[lag] / correlation[0]
     return float((lag - 1 + (high - THRESHOLD) / (high - low)) * spacing_um / 1000.0)
 
 
-def _wavelength_mm(spectrum: NDArray[np.complex128], points: int, spacing_um: float) -> float:
-    # A periodic Hann taper over M samples is, at twice the length, half of a bin less a quarter of the bins two away;
-    # a real profile's bins beyond both ends are the conjugates of those inside.
-    padded = np.concatenate((np.conj(spectrum[2:0:-1]), spectrum, np.conj(spectrum[-2:-4:-1])))
-    tapered = 0.5 * spectrum
-    tapered -= 0.25 * padded[:-4]
-    tapered -= 0.25 * padded[4:]
-    power = tapered.real**2
-    power += tapered.imag**2
+def _wavelength_mm(spectrum: NDArray[np.complex128], spacing_um: float) -> float:
+    """Wavelength of the largest line from the transform of length 2M, shape (M + 1,)."""
+    points = spectrum.size - 1
+    # A periodic Hann taper over M samples is, at twice the length, half of a bin less a quarter of the bins two away
+    # (here four times that); a real profile's bins beyond both ends are the conjugates of those inside.
+    tapered = 2.0 * spectrum
+    tapered[2:-2] -= spectrum[:-4]
+    tapered[2:-2] -= spectrum[4:]
+    tapered[:2] -= np.conj(spectrum[2:0:-1]) + spectrum[2:4]
+    tapered[-2:] -= np.conj(spectrum[-2:-4:-1]) + spectrum[-4:-2]
+    power = _powers(tapered)
     line = 1 + int(np.argmax(power[1:points]))
     offset = 0.0
     around = power[line - 1 : line + 2]

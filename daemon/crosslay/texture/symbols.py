@@ -15,34 +15,21 @@ from crosslay.texture.settings import Standard
 
 _COMMON = ("a", "q", "sk", "ku", "p", "v")
 _CORE = ("k", "pk", "vk", "mrk1", "mrk2")
-_PROBABILITY = ("pq", "vq", "mq")
-_OLD = (*_COMMON, "z", "z1max", "t", "sm", "c", "pc", "dq", "dc(20,80)", *_CORE, *_PROBABILITY)
+#: Slopes of plateau and valleys and where they meet.
+PROBABILITY = ("pq", "vq", "mq")
+_OLD = (*_COMMON, "z", "z1max", "t", "sm", "c", "pc", "dq", "dc(20,80)", *_CORE, *PROBABILITY)
 _NEW = (
     *(*_COMMON, "z", "pt", "vt", "t", "zx"),
     *("sm", "c", "pc", "Pc(0.5)"),
     *("dq", "da", "dt", "dl", "dr", "al", "sw"),
     *("dc(20,80)", *_CORE, "ak1", "ak2"),
-    *_PROBABILITY,
+    *PROBABILITY,
     *("vmp", "vmc", "vvc", "vvv"),
 )
 _INCH = (
     *(*_COMMON, "pm", "z", "max", "t"),
-    *("sm", "c", "pc", "Pc(0.5)", "dq", "da", "dc(20,80)", *_CORE, *_PROBABILITY),
+    *("sm", "c", "pc", "Pc(0.5)", "dq", "da", "dc(20,80)", *_CORE, *PROBABILITY),
 )
-
-#: Stems that each standard always gives, of R, P and W alike.
-ALWAYS: dict[Standard, frozenset[str]] = {
-    Standard.ISO_21920: frozenset(_NEW),
-    Standard.ISO_4287: frozenset(_OLD),
-    Standard.ASME_B46_1: frozenset(_INCH),
-    Standard.JIS_B_0601: frozenset((*_OLD, "zJIS")),
-}
-_ORDER = {
-    Standard.ISO_21920: _NEW,
-    Standard.ISO_4287: _OLD,
-    Standard.ASME_B46_1: _INCH,
-    Standard.JIS_B_0601: (*_OLD, "zJIS"),
-}
 
 FAMILIES = ("R", "P", "W")
 # How the older standards write a stem; Mr1 and Mr2 have no family letter for R.
@@ -68,6 +55,24 @@ def symbol(letter: str, stem: str, standard: Standard) -> str:
     return letter + written
 
 
+_ORDER = {
+    Standard.ISO_21920: _NEW,
+    Standard.ISO_4287: _OLD,
+    Standard.ASME_B46_1: _INCH,
+    Standard.JIS_B_0601: (*_OLD, "zJIS"),
+}
+
+#: Symbols that every evaluation gives, by standard, family and stem. The probability family of P and W, of little use
+#: and costly, is given when it is asked for.
+ALWAYS: dict[Standard, dict[str, dict[str, str]]] = {
+    standard: {
+        letter: {stem: symbol(letter, stem, standard) for stem in stems if letter == "R" or stem not in PROBABILITY}
+        for letter in FAMILIES
+    }
+    for standard, stems in _ORDER.items()
+}
+
+
 def always_given(standard: Standard) -> tuple[str, ...]:
     """Symbols that every evaluation under a standard gives, R first, then P and W."""
-    return tuple(symbol(letter, stem, standard) for letter in FAMILIES for stem in _ORDER[standard])
+    return tuple(name for names in ALWAYS[standard].values() for name in names.values())

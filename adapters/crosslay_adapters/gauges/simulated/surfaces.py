@@ -276,9 +276,14 @@ def roughness(profile: Heights, spacing_um: float, cutoff_mm: float) -> Heights:
     ----------
     ISO 16610-21: transmission of the mean line ``2^−(λc/λ)²``.
     """
-    spectrum = np.fft.rfft(np.concatenate([profile, profile[::-1]]))
-    per_mm = np.fft.rfftfreq(2 * profile.size, spacing_um / 1000.0)
-    mean_line = np.fft.irfft(spectrum * np.exp2(-((cutoff_mm * per_mm) ** 2)), 2 * profile.size)[: profile.size]
+    # Two cut-offs of mirror image at either end outlast the weight (ten standard deviations); then a length that is
+    # quickly transformed.
+    margin = min(math.ceil(2000.0 * cutoff_mm / spacing_um), 2 * profile.size)
+    mirrored = np.pad(profile, margin, mode="symmetric")
+    length = 1 << (mirrored.size - 1).bit_length()
+    per_mm = np.fft.rfftfreq(length, spacing_um / 1000.0)
+    spectrum = np.fft.rfft(mirrored, length) * np.exp2(-((cutoff_mm * per_mm) ** 2))
+    mean_line = np.fft.irfft(spectrum, length)[margin : margin + profile.size]
     half = round(500.0 * cutoff_mm / spacing_um)
     inside = slice(half, profile.size - half) if profile.size > 4 * half else slice(None)
     return np.asarray((profile - mean_line)[inside])
@@ -297,6 +302,8 @@ def scaled_to_ra(surface: Heights, spacing_um: float, *, ra_um: float, cutoff_mm
         ra_now = float(np.mean(np.abs(roughness(path, spacing_um, cutoff_mm))))
         if ra_now == 0.0:
             return path
+        if abs(ra_now - ra_um) <= 1e-9 * ra_um:
+            break
         factor *= ra_um / ra_now
         path = traced(factor * surface, spacing_um, tip_radius_um)
     return path

@@ -24,7 +24,8 @@ def on_sysfs(path: Path) -> bool:
     if real.is_relative_to(_SYSFS):
         return True
     try:
-        return real.stat().st_dev == _SYSFS.stat().st_dev
+        # Where nothing is mounted there (a container), /sys is an ordinary folder of an ordinary file system.
+        return _SYSFS.is_mount() and real.stat().st_dev == _SYSFS.stat().st_dev
     except OSError:
         return False
 

@@ -72,6 +72,9 @@ ALWAYS: dict[Standard, dict[str, dict[str, str]]] = {
     for standard, stems in _ORDER.items()
 }
 
+#: Symbols without brackets that are given when they are asked for.
+ON_REQUEST = frozenset(f"{letter}{stem}" for letter in ("P", "W") for stem in PROBABILITY)
+
 
 def always_given(standard: Standard) -> tuple[str, ...]:
     """Symbols that every evaluation under a standard gives, R first, then P and W."""

@@ -58,6 +58,7 @@ RUN_IN_ORDER = [
     'crosslay evaluate P-0042.csv --callout "Ra 0.8" --callout "Rz 6.3"',
     'crosslay evaluate P-0042.csv --callout "Ra 0.8" --json',
     "crosslay results /etc/crosslay/op30.toml list --last 5 --json",
+    "crosslay backup /etc/crosslay/op30.toml op30-backup.db",
     "crosslay status /etc/crosslay/op30.toml --json",
 ]
 
@@ -235,7 +236,8 @@ def at_mes(database: Path) -> list[tuple[Any, ...]]:
 @pytest.mark.broker
 class TestFirstCell:
     def test_its_five_steps_bring_a_result_to_the_mes(self, cell: Cell) -> None:
-        check, move, status, listing, showing, evaluating, evaluating_json, listing_json, status_json = RUN_IN_ORDER
+        check, move, status, listing, showing, evaluating, evaluating_json, *others = RUN_IN_ORDER
+        listing_json, backing_up, status_json = others
         (cell.folder / "P-0042.csv").write_text(trace_file(ra_um=0.5), "utf-8")
         shutil.copy2(cell.folder / "P-0042.csv", cell.folder / "P-0042.csv.tmp")
 
@@ -254,6 +256,8 @@ class TestFirstCell:
 
             rows = [json.loads(line) for line in cell.run(listing_json).stdout.splitlines()]
             assert [(row["partId"], row["verdict"], row["acknowledged"]) for row in rows] == [("P-0042", "pass", True)]
+            assert cell.run(backing_up).returncode == 0
+            assert (cell.folder / "op30-backup.db").stat().st_size > 0
             assert json.loads(cell.run(status_json).stdout)["running"] is True
             daemon.send_signal(signal.SIGTERM)
             assert daemon.wait(WAIT_S) == 0
@@ -284,6 +288,11 @@ class TestFirstCell:
         (cell.folder / "short.csv").write_text("\n".join(text.splitlines()[:400]) + "\n", "utf-8")
         done = cell.run(RUN_IN_ORDER[6].replace(*change))
         assert done.returncode == code, done.stderr
+        verdict = {0: None, 1: "fail", 3: "invalid"}
+        if code in verdict:
+            assert json.loads(done.stdout)["verdict"] == verdict[code]
+        else:
+            assert len(done.stderr.splitlines()) == 1
 
     def test_a_wrong_station_file_gives_78(self, cell: Cell) -> None:
         cell.station_file.write_text(cell.station_file.read_text("utf-8").replace("callout", "calout"), "utf-8")
@@ -306,6 +315,9 @@ class TestFirstCell:
 
 @pytest.mark.broker
 class TestConsumer:
+    def test_it_is_short_enough_to_be_read(self) -> None:
+        assert len([line for line in blocks("python")[0].splitlines() if line]) <= 32
+
     def result(self, sequence: int) -> bytes:
         event = json.loads(blocks("json")[0])
         event["data"]["sequence"] = sequence
@@ -348,8 +360,8 @@ class TestWords:
 
     def test_the_topics_are_those_of_the_program(self) -> None:
         named = {row[0].strip("`").removesuffix("/{id}") for row in table_after("On the bus")}
-        assert named == {topics.RESULT, topics.ACK, topics.EVALUATION, topics.STATE, topics.IDENTIFICATION,
-                         topics.CONDITION}
+        known = {value for value in vars(topics).values() if isinstance(value, str) and value.startswith("v1/")}
+        assert named == known
 
     def test_the_commands_are_those_of_the_program(self) -> None:
         named = {row[0].split("`")[1].split()[1] for row in table_after("Commands")}

@@ -89,8 +89,8 @@ def core_window(profile: Profile) -> tuple[int, int, Number]:
     raise AssertionError("no window")
 
 
-def core(profile: Profile) -> dict[str, Number]:
-    """Rk, Rpk, Rvk, Rmrk1, Rmrk2, Rak1, Rak2."""
+def core_line(profile: Profile) -> tuple[Number, Number]:
+    """Heights of the equivalent line at 0 % and 100 %."""
     heights = sorted(profile, reverse=True)
     m = len(heights)
     first, k, _ = core_window(profile)
@@ -99,8 +99,13 @@ def core(profile: Profile) -> dict[str, Number]:
     ys = heights[first : first + k]
     x_mean, y_mean = sum(xs) / k, sum(ys) / k
     slope = sum((x - x_mean) * (y - y_mean) for x, y in zip(xs, ys, strict=True)) / sum((x - x_mean) ** 2 for x in xs)
-    upper, lower = y_mean - slope * x_mean, y_mean + slope * (100 - x_mean)
+    return y_mean - slope * x_mean, y_mean + slope * (100 - x_mean)
 
+
+def core(profile: Profile) -> dict[str, Number]:
+    """Rk, Rpk, Rvk, Rmrk1, Rmrk2, Rak1, Rak2."""
+    upper, lower = core_line(profile)
+    one = upper * 0 + 1
     mr1, mr2 = _first_not_above(profile, upper), ratio_at(profile, lower)
     above = area_between(profile, 0 * one, mr1, upper)
     below = -area_between(profile, mr2, 100 * one, lower)

@@ -67,11 +67,10 @@ def test_core_equals_exact_rational_arithmetic(values):
     assume(max(exact) > min(exact))
     assume(brute_curve.core_window(exact)[2] > 0)  # a level core: see below
     expected = brute_curve.core(exact)
-    # Where the line's end falls exactly on a level stretch, rounding chooses the stretch's end: a tie of its own.
-    upper = brute_curve.height_at(exact, expected["mrk1"])
-    assume(expected["mrk1"] == 0 or exact.count(upper) < 2)
-    lower = brute_curve.height_at(exact, expected["mrk2"])
-    assume(expected["mrk2"] == 100 or exact.count(lower) < 2)
+    # Where the line ends exactly on a level stretch of the curve, rounding chooses the stretch's end: a tie of its own.
+    # The curve is level at repeated heights and, being constant outside them, at the highest and lowest.
+    for end in brute_curve.core_line(exact):
+        assume(exact.count(end) < 2 and end not in (max(exact), min(exact)))
     total = float(max(exact) - min(exact))
     found = _core(np.array(values) / 100.0)
     for name in CORE:
@@ -198,11 +197,19 @@ def test_areas_are_triangles_of_height_and_base(case):
     assert min(found.values()) >= 0.0
 
 
-def test_smooth_and_rough_profiles_are_sorted_alike():
-    smooth = np.sin(np.linspace(0.0, 9.0, 3001))
-    rough = smooth + 1e-3 * (-1.0) ** np.arange(3001)
-    for z in (smooth, rough):
-        np.testing.assert_array_equal(material_curve(z).heights_um, np.array(sorted(z, reverse=True)))
+@pytest.mark.parametrize("extra", [0.0, 1e-3, 1e-9], ids=["smooth", "rough", "rounding"])
+@pytest.mark.parametrize("burr", [0.0, 1e6, -1e6], ids=["plain", "burr", "pit"])
+@pytest.mark.parametrize("scale", [1.0, 1e-199, 1e-250, 5e-324], ids=str)
+def test_profiles_of_every_kind_are_sorted_alike(extra, burr, scale):
+    z = np.sin(np.linspace(0.0, 9.0, 3001)) + extra * np.random.default_rng(8).standard_normal(3001)
+    z[1500] += burr
+    z *= scale
+    np.testing.assert_array_equal(material_curve(z).heights_um, np.array(sorted(z, reverse=True)))
+
+
+@given(st.lists(st.floats(-1e6, 1e6), min_size=1, max_size=300))
+def test_any_heights_are_sorted(values):
+    np.testing.assert_array_equal(material_curve(np.array(values)).heights_um, np.array(sorted(values, reverse=True)))
 
 
 def test_the_profile_itself_is_left_alone_and_may_be_read_only_or_strided():

@@ -26,6 +26,11 @@ TIE_SHARE = 1e-9
 MIN_CORE_POINTS = 4
 #: A profile with fewer turns than one in so many samples is sorted by merging its rising and falling runs.
 SAMPLES_PER_TURN = 100
+#: Numpy counts 16-bit numbers instead of comparing them.
+BUCKETS = 65_536
+#: Profiles higher than this many times their root mean square are not spread over buckets, nor are any below 1e-200 µm.
+MAX_CREST = 64.0
+MIN_BUCKETED_UM = 1e-200
 
 FLAT = "the profile is flat"
 
@@ -114,11 +119,7 @@ def material_curve(heights_um: NDArray[np.float64]) -> Curve:
     """
     if heights_um.ndim != 1 or heights_um.shape[0] == 0:
         raise SettingsError(f"a material ratio curve needs a line of heights, not an array of shape {heights_um.shape}")
-    rising = heights_um[1:] > heights_um[:-1]
-    turns = int(np.count_nonzero(rising[1:] != rising[:-1]))
-    # Waviness turns a few times only; merging its runs costs a tenth of sorting afresh, finding out next to nothing.
-    smooth = turns * SAMPLES_PER_TURN < heights_um.shape[0]
-    return Curve(np.sort(heights_um, kind="stable" if smooth else "quicksort")[::-1])
+    return Curve(_rising(heights_um)[::-1])
 
 
 def height_at_ratio(curve: Curve, ratio_percent: float) -> float:
@@ -303,6 +304,25 @@ def volume_parameters(
     material_p, void_p = _volumes_at(curve, peak_ratio_percent)
     material_q, void_q = _volumes_at(curve, valley_ratio_percent)
     return VolumeParameters(vmp=material_p, vmc=material_q - material_p, vvc=void_p - void_q, vvv=void_q)
+
+
+def _rising(heights: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Heights from lowest to highest: what numpy.sort gives, in a third of the time."""
+    rising = heights[1:] > heights[:-1]
+    turns = int(np.count_nonzero(rising[1:] != rising[:-1]))
+    if turns * SAMPLES_PER_TURN < heights.shape[0]:
+        # Waviness turns a few times only; merging its runs costs a tenth of sorting afresh.
+        return np.sort(heights, kind="stable")
+    low = float(heights.min())
+    total = float(heights.max()) - low
+    if not MIN_BUCKETED_UM < total < MAX_CREST * math.sqrt(dot(heights, heights) / heights.shape[0]):
+        # One burr would leave everything else in a few buckets.
+        return np.sort(heights)
+    # Counting into 65,536 buckets is linear; merging what is all but sorted costs little more.
+    buckets = ((heights - low) * ((BUCKETS - 1) / total)).astype(np.uint16)
+    nearly: NDArray[np.float64] = heights[np.argsort(buckets, kind="stable")]
+    nearly.sort(kind="stable")
+    return nearly
 
 
 # Below, positions along the curve are in samples: point i stands at i + 0.5 and the curve runs from 0 to M.

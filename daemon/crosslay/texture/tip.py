@@ -102,7 +102,7 @@ def smaller_tip_bounds(
     traceable = dilation(bound, spacing_um, tip_radius_um)
     touched = _certain_contacts(bound, traceable, spacing_um, tip_radius_um)
     highest = dilation(bound, spacing_um, smaller_radius_um)
-    ends = _steps(smaller_radius_um, spacing_um, heights.size)
+    ends = _steps(smaller_radius_um, spacing_um)
     if ends:
         highest[:ends], highest[-ends:] = heights[:ends], heights[-ends:]
     # A floor so low that it shows wherever nothing touched is in reach.
@@ -240,15 +240,15 @@ def _check_radii(tip_radius_um: float, smaller_radius_um: float) -> None:
         )
 
 
-def _steps(radius_um: float, spacing_um: float, points: int) -> int:
-    """Whole spacings within the radius, no more than the trace has."""
-    return min(math.floor(radius_um / spacing_um * (1.0 + 1e-12)), points - 1)
+def _steps(radius_um: float, spacing_um: float) -> int:
+    """Whole spacings within the radius."""
+    return math.floor(radius_um / spacing_um * (1.0 + 1e-12))
 
 
 def _certain_contacts(bound: _Floats, traceable: _Floats, spacing_um: float, tip_radius_um: float) -> NDArray[np.bool_]:
     """Samples through which every surface of this trace passes: the tip had one contact somewhere, shape (N,)."""
     points = bound.size
-    steps = _steps(tip_radius_um, spacing_um, points)
+    steps = _steps(tip_radius_um, spacing_um)
     touched = np.zeros(points, dtype=np.bool_)
     # Nearer to an end the tip may rest on what lies beyond it.
     middle = np.arange(steps, points - steps)

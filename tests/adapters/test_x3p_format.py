@@ -300,6 +300,16 @@ def test_a_bomb_of_many_parts(monkeypatch):
     assert "unpacks" in refusal(matrix)
 
 
+def test_a_bomb_of_one_part_that_is_used_twice(monkeypatch):
+    data = theirs(np.full(2000, 1e-7), storage=BINARY)
+    entries = parts_of(data)
+    end = "</MD5ChecksumPointData>"
+    data = changed(data, (end, f"{end}<ValidPointsLink>bindata/data.bin</ValidPointsLink>"))
+    declared = sum(map(len, parts_of(data).values()))
+    monkeypatch.setattr(x3p_container, "MAX_UNPACKED_BYTES", declared + len(entries["bindata/data.bin"]) // 2)
+    assert "the archive unpacks to more than it says" in refusal(data)
+
+
 def test_two_entries_of_one_name():
     buffer = io.BytesIO()
     with zipfile.ZipFile(buffer, "w") as archive, warnings.catch_warnings():

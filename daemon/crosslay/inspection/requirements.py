@@ -10,10 +10,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from crosslay.errors import CalloutError, SettingsError
-from crosslay.inspection.callout import Callout, Rule, Side
-from crosslay.inspection.judge import Requirement
+from crosslay.inspection.callout import Callout, Side
+from crosslay.inspection.judge import Requirement, parameter_key
 from crosslay.inspection.symbols import family
-from crosslay.texture.settings import FilterKind, Settings, Standard, class_for_limit
+from crosslay.texture.motif import MotifLimits
+from crosslay.texture.requested import read_requests
+from crosslay.texture.settings import FilterKind, Settings, Standard, class_for_limit, default_filter_for
+from crosslay.texture.symbols import ON_REQUEST, always_given
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,8 +29,8 @@ class Wanted:
         λc mm, λs µm (``"none"``: no S-filter), λf mm.
     sections
         Section lengths in the evaluation length.
-    parameters
-        Parameters wanted besides those always given.
+    parameters, motif
+        Parameters wanted besides those always given; operators of the motif parameters.
     """
 
     standard: Standard = Standard.ISO_21920
@@ -40,6 +43,7 @@ class Wanted:
     skip_start_mm: float = 0.0
     skip_end_mm: float = 0.0
     parameters: tuple[str, ...] = ()
+    motif: MotifLimits | None = None
 
     def settings(self) -> Settings:
         """Settings without any call-out: what is not said follows from the trace.
@@ -54,22 +58,8 @@ class Wanted:
             standard=self.standard, filter=self.filter or FilterKind.GAUSSIAN, cutoff_mm=self.cutoff_mm,
             short_cutoff_um=None if short == "none" else short, waviness_cutoff_mm=self.waviness_cutoff_mm,
             sections=self.sections, form=self.form, skip_start_mm=self.skip_start_mm, skip_end_mm=self.skip_end_mm,
-            parameters=self.parameters,
+            parameters=self.parameters, motif=self.motif,
         )
-
-
-def rule_for(callout: Callout, standard: Standard) -> Rule:
-    """Acceptance rule in force: the call-out's own, else the edition's default.
-
-    References
-    ----------
-    ISO 4288:1996, clause 5 (16 % rule unless ``max``); ISO 21920-3:2021, clause 4 (maximum rule is the default); both
-    from memory. ASME B46.1 compares a mean of values where nothing else is said, which for one trace is the value; it
-    goes with Tmax here, the stricter (design: texture, acceptance, names only the two ISO editions).
-    """
-    if callout.rule is not None:
-        return callout.rule
-    return Rule.T16 if standard in {Standard.ISO_4287, Standard.JIS_B_0601} else Rule.TMAX
 
 
 def requirements_for(characteristic: str, callouts: Sequence[Callout], wanted: Wanted) -> tuple[Requirement, ...]:
@@ -91,6 +81,7 @@ def requirements_for(characteristic: str, callouts: Sequence[Callout], wanted: W
 
 def _settings(callout: Callout, wanted: Wanted, shared_mm: float | None, callouts: Sequence[Callout]) -> Settings:
     where = f'call-out "{callout.text}"'
+    _require_computable(where, callout.parameter, wanted.standard)
     if family(callout.parameter) == "W" and callout.sections is not None:
         raise CalloutError(f"{where}: expected {callout.parameter} without a number of sections; "
                            "for W the section is the evaluation length")
@@ -103,18 +94,30 @@ def _settings(callout: Callout, wanted: Wanted, shared_mm: float | None, callout
     cutoff_mm = _first(callout.cutoff_mm, wanted.cutoff_mm, _class_cutoff_mm(callout, wanted.standard, callouts),
                        shared_mm)
     # The extras of all call-outs, so that equal settings stay equal and the trace is evaluated once.
-    extra = (each.parameter for each in callouts if "(" in each.parameter)
+    extra = (each.parameter for each in callouts if "(" in each.parameter or each.parameter in ON_REQUEST)
+    # Rk and Rpq have an L-filter of their own in each edition, which only a stated filter overrides.
+    chosen_filter = own_filter or wanted.filter or default_filter_for(callout.parameter, wanted.standard)
     try:
         return Wanted(
-            standard=wanted.standard, filter=own_filter or wanted.filter, cutoff_mm=cutoff_mm,
+            standard=wanted.standard, filter=chosen_filter, cutoff_mm=cutoff_mm,
             short_cutoff_um=callout.short_cutoff_um if callout.short_cutoff_um is not None else wanted.short_cutoff_um,
             waviness_cutoff_mm=_first(callout.waviness_cutoff_mm, wanted.waviness_cutoff_mm),
             sections=callout.sections if callout.sections is not None else wanted.sections, form=wanted.form,
             skip_start_mm=wanted.skip_start_mm, skip_end_mm=wanted.skip_end_mm,
-            parameters=tuple(dict.fromkeys((*wanted.parameters, *extra))),
+            parameters=tuple(dict.fromkeys((*wanted.parameters, *extra))), motif=wanted.motif,
         ).settings()
     except SettingsError as error:
         raise SettingsError(f"{where}: {error}") from error
+
+
+def _require_computable(where: str, parameter: str, standard: Standard) -> None:
+    """Refuse what no evaluation under this standard gives, before a part is measured for it."""
+    if parameter_key(parameter, dict.fromkeys(always_given(standard))) is not None:
+        return
+    try:
+        read_requests((parameter,), standard)
+    except SettingsError as error:
+        raise CalloutError(f"{where}: {error}") from error
 
 
 def _agree(where: str, what: str, own: object, wanted: object) -> None:

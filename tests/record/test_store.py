@@ -316,6 +316,28 @@ def test_float_traces_and_positions_are_kept_bit_for_bit() -> None:
     assert back.positions_mm.tobytes() == x.tobytes()
 
 
+@given(
+    units=st.lists(st.integers(-(10**9), 10**9), min_size=1, max_size=60),
+    decimals=st.integers(0, 10),
+    step=st.integers(1, 5000),
+)
+@settings(deadline=None)
+def test_printed_decimals_are_kept_bit_for_bit_and_small(units: list[int], decimals: int, step: int) -> None:
+    z = np.array([float(f"{unit / 10**decimals:.{decimals}f}") for unit in units])
+    x = np.array([float(f"{number * step / 10**4:.4f}") for number in range(len(units))])
+    back = unpack(*_pack(Trace(samples=z, spacing_um=1.0, positions_mm=x, position_resolution_mm=1e-4)))
+    assert back.samples.tobytes() == z.tobytes()
+    assert back.positions_mm is not None
+    assert back.positions_mm.tobytes() == x.tobytes()
+
+
+def test_a_printed_trace_takes_a_quarter_of_its_doubles() -> None:
+    z = np.round(np.random.default_rng(1).standard_normal(9601), 4)
+    x = np.arange(9601) * 5 / 10**4
+    data, _sha = _pack(Trace(samples=z, spacing_um=0.5, positions_mm=x))
+    assert len(data) < (z.nbytes + x.nbytes) / 4
+
+
 def test_a_damaged_trace_is_noticed() -> None:
     data, sha256 = _pack(Trace(samples=np.arange(100.0), spacing_um=1.0))
     with pytest.raises(StoreError, match="does not match its SHA-256"):

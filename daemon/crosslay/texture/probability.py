@@ -7,11 +7,13 @@ Their slopes are Rpq and Rvq, Rmq is the ratio where the two lines meet.
 ISO 13565-3 finds the two stretches through a conic; it leaves freedom, and this is how it is used here (design:
 texture, section 5):
 
-1. The curve is read at equal steps of s from −3 to 3, or as far as the samples reach.
+1. The curve is read at equal steps of s from −3 to 3, or as far as the samples reach. Two straight lines that fit it
+   best, over every place where they may change, make the start; a tail beyond 2 is left out where that halves the
+   median residual, so that burrs and pits do not lead astray.
 2. A hyperbola ``z = a + b·(s − s0) − c·√((s − s0)² + w²)``, c > 0, is fitted: a, b, c by least squares for s0 and w on
-   a grid that is refined. It is the conic with one branch over the whole plot, so no fit degenerates. A point's weight
-   is what its quantile scatters: ``(φ(s)/√(p(1 − p))/slope)²``; the slope is the last fit's, three rounds. To start
-   with, a tail beyond 2 is left out where that halves the median residual, so that burrs and pits do not lead astray.
+   grids about the start, coarse and fine, twice. It is the conic with one branch over the whole plot, so no fit
+   degenerates. A point's weight is what its quantile scatters: ``(φ(s)/√(p(1 − p))/slope)²``, the slope taken from the
+   last fit.
 3. A point further from the hyperbola than six times that scatter (scaled by the median absolute residual) is an
    outlier; from the transition outwards the stretches end before the first of them (limits UPL and LVL).
 4. In the plot scaled to a square the angle between the asymptotes, on the hyperbola's side, is bisected three times;
@@ -39,17 +41,23 @@ START_SPAN = 2.0
 #: … where that brings the median residual below this share.
 MUCH_CLOSER = 0.5
 #: Points at equal steps on it.
-PLOT_POINTS = 181
+PLOT_POINTS = 121
 #: Fewer samples than this hold no two stretches.
 MIN_POINTS = 100
 #: A stretch needs this many plotted points.
-MIN_STRETCH_POINTS = 8
+MIN_STRETCH_POINTS = 6
 #: Valleys less steep than this many times the plateau: one process, not two.
 MIN_SLOPE_RATIO = 1.25
 #: Residuals beyond this many times the scatter are outliers.
 OUTLIER_FACTOR = 6.0
-#: Rounds of weighting, and of looking for outliers.
-ROUNDS = 3
+#: Width w of the two straight lines to start with: none to speak of.
+CORNER = 1e-3
+#: Steps of s0 and factors of w about the last fit, a coarse and a fine grid in each round of weighting.
+_FINE = (np.linspace(-0.12, 0.12, 5), np.geomspace(0.7, 1.0 / 0.7, 5))
+GRIDS = (
+    ((np.linspace(-0.8, 0.8, 9), np.geomspace(0.005, 2.5, 9) / CORNER), _FINE),
+    ((np.linspace(-0.3, 0.3, 5), np.geomspace(0.4, 2.5, 5)), _FINE),
+)
 #: Bisections of the angle between the asymptotes.
 BISECTIONS = 3
 
@@ -166,70 +174,112 @@ def _plot(curve: Curve) -> _Plot:
 
 def _fit_without_outliers(plot: _Plot, least_scatter: float) -> tuple[_Hyperbola, int, int] | None:
     """Hyperbola and the first and one past the last point that it holds for; None where the curve bends upwards."""
-    count = plot.deviates.shape[0]
-    first, last = 0, count
     least_slope = 0.01 * float(np.ptp(plot.heights)) / float(np.ptp(plot.deviates))
     found = _start(plot, least_scatter)
-    for _ in range(ROUNDS):
+    first, last = 0, PLOT_POINTS
+    for grids in GRIDS:
         if found is None:
             return None
         scatter = plot.spread * np.maximum(found.steepness(plot.deviates), least_slope)
         residuals = np.abs(plot.heights - found.heights(plot.deviates)) / scatter
-        limit = OUTLIER_FACTOR * max(1.4826 * float(np.median(residuals[first:last])), least_scatter)
+        limit = OUTLIER_FACTOR * max(1.4826 * _median(residuals[first:last]), least_scatter)
         # The transition itself is no outlier, and a stretch keeps enough points to be seen.
         keep = max(found.width, 0.25)
-        left = min(max(int(np.searchsorted(plot.deviates, found.centre - keep)), MIN_STRETCH_POINTS), count)
-        right = max(min(int(np.searchsorted(plot.deviates, found.centre + keep)), count - MIN_STRETCH_POINTS), left + 1)
+        left = max(_index(plot, found.centre - keep), MIN_STRETCH_POINTS)
+        right = max(min(_index(plot, found.centre + keep), PLOT_POINTS - MIN_STRETCH_POINTS), left + 1)
         outside = np.flatnonzero(residuals[:left] > limit)
         first = int(outside[-1]) + 1 if outside.size else 0
         outside = np.flatnonzero(residuals[right:] > limit)
-        last = right + int(outside[0]) if outside.size else count
-        found = _fit(plot, slice(first, last), 1.0 / scatter, found)
+        last = right + int(outside[0]) if outside.size else PLOT_POINTS
+        found = _fit(plot, slice(first, last), 1.0 / scatter, found, grids)
     return (found, first, last) if found is not None else None
 
 
+def _index(plot: _Plot, deviate: float) -> int:
+    """First plotted point at or beyond a deviate, 0 to PLOT_POINTS."""
+    return int(np.searchsorted(plot.deviates, deviate))
+
+
+def _median(values: NDArray[np.float64]) -> float:
+    """Middle value (the upper of two); numpy.median takes ten times as long to find its way."""
+    middle = values.shape[0] // 2
+    return float(np.partition(values, middle)[middle])
+
+
 def _start(plot: _Plot, least_scatter: float) -> _Hyperbola | None:
-    """First fit: the whole plot's, unless leaving out a tail brings the hyperbola much closer to most of the plot."""
-    deviates = plot.deviates
-    quarter = deviates.shape[0] // 4
-    middle_slope = float(plot.heights[quarter] - plot.heights[-1 - quarter]) / float(
-        deviates[-1 - quarter] - deviates[quarter]
-    )
+    """Two straight lines to start with: the whole plot's, unless without a tail most of the plot lies much closer."""
+    quarter = PLOT_POINTS // 4
+    middle = plot.heights[quarter] - plot.heights[-1 - quarter]
+    middle_slope = float(middle) / float(plot.deviates[-1 - quarter] - plot.deviates[quarter])
+    sums = _running_sums(plot)
     best, best_residual = None, math.inf
-    for first in (0, int(np.searchsorted(deviates, -START_SPAN))):
-        for last in (deviates.shape[0], int(np.searchsorted(deviates, START_SPAN, side="right"))):
-            # Every other point is enough to start with.
-            found = _fit(plot, slice(first, last, 2), 1.0 / plot.spread, None)
+    for first in (0, _index(plot, -START_SPAN)):
+        for last in (PLOT_POINTS, _index(plot, START_SPAN)):
+            found = _broken_line(plot, sums, first, last)
             if found is not None:
-                residual = float(np.median(np.abs(plot.heights - found.heights(deviates)) / plot.spread))
-                # No fit can be told to be closer than the samples themselves scatter.
+                # No lines can be told to be closer than the samples themselves scatter.
+                residual = _median(np.abs(plot.heights - found.heights(plot.deviates)) / plot.spread)
                 residual = max(residual, least_scatter * middle_slope)
                 if residual < MUCH_CLOSER * best_residual:
                     best, best_residual = found, residual
     return best
 
 
-def _fit(plot: _Plot, part: slice, roots: NDArray[np.float64], start: _Hyperbola | None) -> _Hyperbola | None:
-    """Weighted least squares over s0 and w on a grid refined about the best; None where no bend is downwards.
+def _running_sums(plot: _Plot) -> NDArray[np.float64]:
+    """Sums over the points before each place of weight times 1, s, s², z, s·z, z²; shape (6, K + 1)."""
+    s, z = plot.deviates, plot.heights - plot.heights[PLOT_POINTS // 2]
+    sums = np.zeros((6, PLOT_POINTS + 1))
+    np.cumsum(np.stack((np.ones_like(s), s, s * s, z, s * z, z * z)) / plot.spread**2, axis=1, out=sums[:, 1:])
+    return sums
 
-    `roots` are the square roots of the weights.
+
+def _broken_line(plot: _Plot, sums: NDArray[np.float64], first: int, last: int) -> _Hyperbola | None:
+    """Two lines that fit the points from `first` to before `last` best, of those with the steeper one at the right."""
+    places = np.arange(first + MIN_STRETCH_POINTS, last - MIN_STRETCH_POINTS)
+    left, right = sums[:, places] - sums[:, first, None], sums[:, last, None] - sums[:, places]
+    (left_slope, left_level, left_rest), (right_slope, right_level, right_rest) = _lines(left), _lines(right)
+    rest = np.where(right_slope < left_slope, left_rest + right_rest, math.inf)
+    best = int(np.argmin(rest))
+    if not rest[best] < math.inf:
+        return None
+    slopes = float(left_slope[best]), float(right_slope[best])
+    meeting = float(left_level[best] - right_level[best]) / (slopes[1] - slopes[0])
+    centre = min(max(meeting, float(plot.deviates[first])), float(plot.deviates[last - 1]))
+    level = float(plot.heights[PLOT_POINTS // 2] + left_level[best]) + slopes[0] * centre
+    return _Hyperbola(centre, CORNER, level, 0.5 * (slopes[0] + slopes[1]), 0.5 * (slopes[0] - slopes[1]))
+
+
+def _lines(
+    sums: NDArray[np.float64],
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Slopes, heights at s = 0 and weighted squared residuals of the lines with these sums, shape (6, J)."""
+    weight, s, ss, z, sz, zz = sums
+    s_mean, z_mean = s / weight, z / weight
+    slopes = (sz - s_mean * z) / (ss - s_mean * s)
+    return slopes, z_mean - slopes * s_mean, zz - z_mean * z - slopes * (sz - s_mean * z)
+
+
+def _fit(
+    plot: _Plot,
+    part: slice,
+    roots: NDArray[np.float64],
+    start: _Hyperbola,
+    grids: tuple[tuple[NDArray[np.float64], NDArray[np.float64]], ...],
+) -> _Hyperbola | None:
+    """Weighted least squares over s0 and w on grids about the best so far; None where no bend is downwards.
+
+    `roots` are the square roots of the weights; `grids` hold steps of s0 and factors of w.
     """
     s, root = plot.deviates[part], roots[part]
     base = _line_basis(s, root)
     target = plot.heights[part] * root
     target -= np.einsum("ij,i->j", base, np.einsum("ij,j->i", base, target))
-    if start is None:
-        centres, widths = np.linspace(float(s[0]) + 0.3, float(s[-1]) - 0.3, 24), np.geomspace(0.002, 3.0, 10)
-    else:
-        centres, widths = start.centre + 0.1 * np.arange(-4.0, 5.0), start.width * np.geomspace(0.5, 2.0, 7)
-    centre = width = 0.0
-    for _ in range(3):
-        centre, width, bends = _best_on_grid(s, root, base, target, centres, widths)
-        if not bends:
+    centre, width = start.centre, start.width
+    for steps, factors in grids:
+        found = _best_on_grid(s, root, base, target, centre + steps, factors * width)
+        if found is None:
             return None
-        step, ratio = float(centres[1] - centres[0]), float(widths[1] / widths[0])
-        centres = centre + step * np.linspace(-1.0, 1.0, 9)
-        widths = width * np.geomspace(1.0 / ratio, ratio, 7)
+        centre, width = found
     return _hyperbola(plot, part, root, centre, width)
 
 
@@ -256,7 +306,7 @@ def _line_basis(deviates: NDArray[np.float64], root: NDArray[np.float64]) -> NDA
     level = root / math.sqrt(dot(root, root))
     tilt = deviates * root
     tilt -= level * dot(level, tilt)
-    return np.vstack((level, tilt / math.sqrt(dot(tilt, tilt))))
+    return np.stack((level, tilt / math.sqrt(dot(tilt, tilt))))
 
 
 def _best_on_grid(
@@ -266,18 +316,24 @@ def _best_on_grid(
     target: NDArray[np.float64],
     centres: NDArray[np.float64],
     widths: NDArray[np.float64],
-) -> tuple[float, float, bool]:
-    """Centre and width that explain most of what a straight line leaves, and whether the bend is downwards."""
-    offsets = deviates - np.repeat(centres, widths.shape[0])[:, None]
-    bends = np.sqrt(offsets * offsets + np.tile(widths * widths, centres.shape[0])[:, None])
+) -> tuple[float, float] | None:
+    """Centre and width that explain most of what a straight line leaves; None where that bends upwards."""
+    offsets = deviates - centres[:, None]
+    offsets *= offsets
+    bends = offsets[:, None, :] + (widths * widths)[:, None]
+    bends = np.sqrt(bends, out=bends).reshape(-1, deviates.shape[0])
     bends *= -root
     # einsum, not a product of matrices: one thread, the same bits everywhere (module `sums`).
-    bends -= np.einsum("gi,ij->gj", np.einsum("gj,ij->gi", bends, base), base)
+    along = np.einsum("gj,ij->gi", bends, base)
     match = np.einsum("gj,j->g", bends, target)
-    gain = np.where(match > 0.0, match * match / np.einsum("ij,ij->i", bends, bends), -1.0)
+    # What is left of the bend beside the line is orthogonal to it, and so is the target.
+    left = np.einsum("gj,gj->g", bends, bends) - np.einsum("gi,gi->g", along, along)
+    gain = np.where((match > 0.0) & (left > 0.0), match * match / np.maximum(left, 1e-300), -1.0)
     best = int(np.argmax(gain))
+    if gain[best] < 0.0:
+        return None
     centre, width = divmod(best, widths.shape[0])
-    return float(centres[centre]), float(widths[width]), bool(gain[best] > 0.0)
+    return float(centres[centre]), float(widths[width])
 
 
 def _stretch_limits(plot: _Plot, hyperbola: _Hyperbola) -> tuple[float, float]:

@@ -77,6 +77,9 @@ class LocalParabola:
             self._length = _quick_length(points + self._reach)
             self._lead = 0
             self._block = points
+        # The transforms take scratch of two rows and give it back. glibc maps such sizes afresh with every call, which
+        # costs more than the transform, until it has seen a larger block given back; this one is never touched.
+        np.empty(4 * self._length, dtype=np.complex128)
         kernel = self._weights(np.arange(self._reach + 1))
         self._full = 2.0 * float(kernel.sum()) - 1.0
         self._spectra = self._kernel_spectra(kernel / self._length)
@@ -96,7 +99,7 @@ class LocalParabola:
         """Real arrays A0, A1, A2 and A3 + A4 of `kernel`, each in two parts, shapes (n/2+1,) and (n/2−1,).
 
         Correlating with s(u)·uᵏ multiplies a spectrum by Ak, or by i Ak where k is odd. The upper part of an even Ak
-        is its lower part read backwards, that of an odd one also changes sign.
+        is its lower part read backwards, as a view; that of an odd one also changes sign, for A1 left to `_multiply`.
         """
         reach = self._reach
         distance = np.arange(reach + 1, dtype=np.float64) / reach
@@ -114,7 +117,7 @@ class LocalParabola:
         mirrored = [part[-2:0:-1] for part in lower]
         return [
             (lower[0], mirrored[0]),
-            (lower[1], -mirrored[1]),
+            (lower[1], mirrored[1]),
             (lower[2], mirrored[2]),
             (lower[3] + lower[4], mirrored[4] - mirrored[3]),
         ]
@@ -148,7 +151,8 @@ class LocalParabola:
         last = min(self._points, stop + self._lead)
         offset = first - (start - self._lead)
         span = slice(offset, offset + last - first)
-        self._input[:] = 0.0
+        self._input[: span.start] = 0.0
+        self._input[span.stop :] = 0.0
         self._input.real[span] = 1.0 if weights is None else weights[first:last]
         np.multiply(self._input.real[span], heights[first:last], out=self._input.imag[span])
         both: NDArray[np.complex128] = fft.fft(self._input, overwrite_x=True)
@@ -167,6 +171,8 @@ class LocalParabola:
         product = self._products[place]
         np.multiply(spectrum[: lower.size], lower, out=product[: lower.size])
         np.multiply(spectrum[lower.size :], upper, out=product[lower.size :])
+        if row == 1:
+            np.negative(product[lower.size :], out=product[lower.size :])
 
     def _inverse_parts(self, wanted: slice) -> list[_Floats]:
         """Real and imaginary parts of what both products are the spectra of, as views of their memory.
@@ -186,15 +192,19 @@ class LocalParabola:
         minus_c1 = s2 * minus_s3 - minus_s1 * s4
         c2 = minus_s1 * minus_s3 - s2 * s2
         determinant = s0 * c0 + minus_s1 * minus_c1 + s2 * c2
+        c0 *= t0
+        c0 -= minus_c1 * t1
+        c0 += c2 * t2
+        # No s0 is above the full weight, so this one look settles most traces.
+        if float(determinant.min()) > _SAFE_DETERMINANT * self._full**3:
+            np.divide(c0, determinant, out=line)
+            return np.empty(0, dtype=np.intp)
         # Written so that a NaN would count as weak. Without the floor a weight that is all rounding could pass by luck.
         safe = np.maximum(s0 * s0, (_SAFE_DETERMINANT * self._full) ** 2)
         safe *= _SAFE_DETERMINANT * self._full
-        weak = np.flatnonzero(~(determinant > safe))
-        determinant[weak] = 1.0
-        kept = line[weak]
-        np.divide(c0 * t0 - minus_c1 * t1 + c2 * t2, determinant, out=line)
-        line[weak] = kept
-        return weak
+        sound = determinant > safe
+        np.divide(c0, determinant, out=line, where=sound)
+        return np.flatnonzero(~sound)
 
     def _fit_directly(
         self,

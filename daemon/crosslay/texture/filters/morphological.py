@@ -30,6 +30,7 @@ from crosslay.texture.filters.checks import checked_heights
 
 # Up to this many steps to a side the plain comparison is the quicker way.
 _PLAIN_STEPS: Final = 160
+_BLOCK: Final = 16384
 
 _Floats = NDArray[np.float64]
 
@@ -220,19 +221,32 @@ def _dilate_plainly(heights: _Floats, sag: _Floats) -> _Floats:
 
 
 def _dilate_by_halving(heights: _Floats, sag: _Floats) -> _Floats:
-    """Highest of the lowered neighbours by monotone contacts: O(N log N)."""
+    """Highest of the lowered neighbours by monotone contacts: O(N log N), in pieces that stay in the caches."""
     points, reach = heights.size, sag.size - 1
     out = np.empty(points)
+    block = max(_BLOCK, 4 * reach)
+    for start in range(0, points, block):
+        stop = min(start + block, points)
+        first = max(0, start - reach)
+        piece = heights[first : stop + reach]
+        out[start:stop] = _contacts_by_halving(piece, sag, start - first, stop - first)
+    return out
+
+
+def _contacts_by_halving(heights: _Floats, sag: _Floats, first: int, last: int) -> _Floats:
+    """Dilation at the samples ``first … last − 1`` of a piece, shape (last − first,)."""
+    rows_in_all, reach = last - first, sag.size - 1
+    out = np.empty(rows_in_all)
     # Contact of each sample already done; the fences before the first and behind the last hold the ends.
-    contact = np.empty(points + 2, dtype=np.intp)
-    contact[0], contact[-1] = 0, points - 1
-    stride = 1 << (points - 1).bit_length()
+    contact = np.empty(rows_in_all + 2, dtype=np.intp)
+    contact[0], contact[-1] = 0, heights.size - 1
+    stride = 1 << (rows_in_all - 1).bit_length()
     while stride >= 1:
-        rows = np.arange(stride - 1, points, 2 * stride)
+        rows = np.arange(stride - 1, rows_in_all, 2 * stride)
         if rows.size:
-            lows = np.maximum(contact[rows + 1 - stride], rows - reach)
-            highs = np.minimum(contact[np.minimum(rows + 1 + stride, points + 1)], rows + reach)
-            out[rows], contact[rows + 1] = _highest(heights, sag, rows, (lows, np.maximum(lows, highs)))
+            lows = np.maximum(contact[rows + 1 - stride], rows + (first - reach))
+            highs = np.minimum(contact[np.minimum(rows + 1 + stride, rows_in_all + 1)], rows + (first + reach))
+            out[rows], contact[rows + 1] = _highest(heights, sag, rows + first, (lows, np.maximum(lows, highs)))
         stride //= 2
     return out
 

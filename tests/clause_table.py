@@ -44,10 +44,10 @@ CLAUSES = {
     64: "health is progress",
     65: "MQTT 3.1.1 only with confirmation",
 }
-_TEST = re.compile(r"^(?:async )?def (test_dc_(\d\d)(?:_and_(\d\d))?\w*)", re.MULTILINE)
+_TEST = re.compile(r"^\s*(?:async )?def (test_dc_(\d\d)(?:_and_(?:dc_)?(\d\d))?\w*)", re.MULTILINE)
 
 
-def tests_by_clause() -> dict[int, list[str]]:
+def bearers() -> dict[int, list[str]]:
     """Clause number: ``file::test`` of each test that bears it, sorted."""
     found: dict[int, list[str]] = defaultdict(list)
     for path in sorted(TESTS.rglob("test_*.py")):
@@ -60,7 +60,7 @@ def tests_by_clause() -> dict[int, list[str]]:
 
 def table() -> str:
     """The table in Markdown."""
-    found = tests_by_clause()
+    found = bearers()
     rows = [
         f"| DC-{number:02d} | {text} | {'<br>'.join(f'`{name}`' for name in sorted(found[number]))} |"
         for number, text in CLAUSES.items()

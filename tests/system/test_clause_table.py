@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from clause_table import CLAUSES, DEVELOPERS, tests_by_clause, updated
+from clause_table import CLAUSES, DEVELOPERS, bearers, updated
 
 
 def test_each_clause_has_a_test_that_bears_its_id() -> None:
-    found = tests_by_clause()
+    found = bearers()
     assert not [f"DC-{number:02d}" for number in CLAUSES if not found.get(number)]
     assert set(found) <= set(CLAUSES), "a test bears the id of a clause that the table does not know"
 

@@ -7,13 +7,12 @@ import time
 import uuid
 from collections.abc import Callable
 from functools import partial
-from typing import Any
 
 import structlog
 
 from crosslay.bus.conditions import STORE_FAILED, TRACE_REFUSED
 from crosslay.bus.messages import EvaluationMessage, LastPart
-from crosslay.errors import GaugeError, StoreCorruptError, StoreError, StoreFullError, TraceRefusedError
+from crosslay.errors import CrosslayError, GaugeError, StoreCorruptError, StoreError, StoreFullError, TraceRefusedError
 from crosslay.inspection.combine import combine
 from crosslay.inspection.judge import Decision, Requirement, Verdict, inspect
 from crosslay.plan.load import StationPlan
@@ -137,7 +136,7 @@ class Recorder:
         verdicts = []
         for name, arrival in group.arrivals.items():
             requirements = tuple(item for item in self._plan.requirements if name in {"", item.characteristic})
-            outcome = attempt(partial(inspect, arrival.trace, requirements))
+            outcome = attempt(partial(_inspect, arrival.trace, requirements))
             verdicts.append(_broken(outcome, requirements) if isinstance(outcome, Failure) else outcome.value)
         return combine(tuple(verdicts), group.missing)
 
@@ -291,6 +290,14 @@ class Recorder:
             self._hub.count("gaugeSettleFailed")
 
 
+def _inspect(trace: Trace, requirements: tuple[Requirement, ...]) -> Verdict:
+    try:
+        return inspect(trace, requirements)
+    except CrosslayError as error:
+        finding = Finding(id="trace-unusable", severity=Severity.INVALID, text=f"{error}. Measure the part again.")
+        return Verdict(decision=Decision.INVALID, text=str(error), judged=(), findings=(finding,))
+
+
 def _broken(failure: Failure, requirements: tuple[Requirement, ...]) -> Verdict:
     """A defect of this program is no reason to lose a part: it is stored, raw trace and all, as invalid."""
     text = f"the evaluation failed unexpectedly ({failure.text})"
@@ -300,5 +307,4 @@ def _broken(failure: Failure, requirements: tuple[Requirement, ...]) -> Verdict:
         evidence={"callouts": float(len(requirements))},
         text=f"{text}. The raw trace is stored; report it with this text.",
     )
-    judged: tuple[Any, ...] = ()
-    return Verdict(decision=Decision.INVALID, text=text, judged=judged, findings=(finding,))
+    return Verdict(decision=Decision.INVALID, text=text, judged=(), findings=(finding,))

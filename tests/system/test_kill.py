@@ -5,92 +5,74 @@ from __future__ import annotations
 import json
 import random
 import sqlite3
-import threading
 import time
-from collections import defaultdict
+from contextlib import closing
 from pathlib import Path
 
 import pytest
 
 from campaign_counts import campaign_count
+from counting_mes import WINDOW, counting_mes
 from crosslay.testing.broker import RunningBroker
-from station_harness import BusClient, bus_client, csv_bytes, sine_um, station, wait_for
+from station_harness import csv_bytes, sine_um, station, wait_for
 
 pytestmark = [pytest.mark.broker, pytest.mark.campaign]
 
-KILLS = campaign_count("CROSSLAY_KILLS", short=20, full=1000)
+KILLS = campaign_count("CROSSLAY_KILLS", short=12, full=1000)
 PARTS_PER_KILL = 2
-
-
-def payloads_by_sequence(mes: BusClient) -> dict[int, set[bytes]]:
-    seen: dict[int, set[bytes]] = defaultdict(set)
-    for message in list(mes.messages):
-        if message.topic.endswith("v1/result"):
-            seen[json.loads(message.payload)["data"]["sequence"]].add(bytes(message.payload))
-    return seen
 
 
 @pytest.mark.timeout(60 + KILLS * 6)
 def test_dc_11_kill_at_random_moments(tmp_path: Path, broker: RunningBroker) -> None:
-    parts = KILLS * PARTS_PER_KILL
+    parts = KILLS * PARTS_PER_KILL + 1
     chance = random.Random(20260302)
     content = csv_bytes(sine_um())
-    with bus_client(broker.port) as mes, station(tmp_path, broker.port) as op30:
-        # The MES goes away for seconds now and then while daemon and broker stay up.
-        away = threading.Event()
-        ended = threading.Event()
-
-        def consume() -> None:
-            acknowledged, kept = 0, 0
-            while not ended.is_set():
-                messages = [item for item in list(mes.messages) if item.topic.endswith("v1/result")]
-                if not away.is_set():
-                    for message in messages[kept:]:
-                        data = json.loads(message.payload)["data"]
-                        acknowledged = max(
-                            acknowledged, data["sequence"] if data["sequence"] == acknowledged + 1 else 0
-                        )
-                        mes.send_ack(data["instanceId"], acknowledged)
-                    kept = len(messages)
-                time.sleep(0.01)
-
-        consumer = threading.Thread(target=consume)
-        consumer.start()
-        try:
-            for kill in range(KILLS):
-                op30.start(wait=False)
-                if kill % 5 == 2:
-                    away.set()
-                for number in range(PARTS_PER_KILL):
-                    op30.drop(f"P-{kill * PARTS_PER_KILL + number:05d}.csv", content)
-                    time.sleep(chance.uniform(0, 0.2))
-                time.sleep(chance.uniform(0.2, 1.6))
-                op30.kill()
-                if kill % 5 == 4:
-                    away.clear()
-            away.clear()
-            op30.start()
-            wait_for(lambda: len(payloads_by_sequence(mes)) == parts, 60, f"all {parts} parts")
-            wait_for(lambda: mes.state().get("backlog", {}).get("depth") == 0, 30)
-            results = op30.results()
-            assert op30.stop() == 0
-        finally:
-            ended.set()
-            consumer.join()
-        seen = payloads_by_sequence(mes)
+    with counting_mes(broker.port) as mes, station(tmp_path, broker.port) as op30:
+        # Without a retained anchor each start would wait two seconds for one (DC-44) before it sends anything.
+        op30.start()
+        op30.drop("P-first.csv", content)
+        assert mes.anchored.wait(15)
+        op30.kill()
+        for kill in range(KILLS):
+            # Mostly into the work, every fourth time into the start.
+            op30.start(wait=kill % 4 != 3)
+            # The MES is away for a few kills now and then, or until more than a window of results waits.
+            if kill % 5 in {2, 3} or 12 <= kill % 40 < 34:
+                mes.go_away()
+            else:
+                mes.come_back()
+            for number in range(PARTS_PER_KILL):
+                op30.drop(f"P-{kill * PARTS_PER_KILL + number:05d}.csv", content)
+                time.sleep(chance.uniform(0, 0.1))
+            time.sleep(chance.uniform(0, 0.5))
+            op30.kill()
+        mes.come_back()
+        op30.start()
+        wait_for(lambda: mes.acknowledged_through == parts, 60 + parts * 0.1, f"all {parts} parts")
+        wait_for(lambda: mes.state["backlog"]["depth"] == 0, 30)
+        results = op30.results()
+        assert op30.stop() == 0
+        seen = mes.payloads()
+        named = mes.parts()
+        repeats = mes.most_repeats()
+        print(
+            f"\n{KILLS} kills, {parts} parts: {parts - len(set(named))} lost, {mes.doubled()} double after dedupe, "
+            f"at most {repeats} repeats after one kill"
+        )
         assert sorted(seen) == list(range(1, parts + 1)), "a sequence without holes"
         assert all(len(bodies) == 1 for bodies in seen.values()), "byte-identical on repeat (DC-05)"
-        named = [json.loads(next(iter(bodies)))["data"]["partId"] for bodies in seen.values()]
-        assert sorted(named) == [f"P-{number:05d}" for number in range(parts)], "every part once"
+        expected = [*(f"P-{number:05d}" for number in range(parts - 1)), "P-first"]
+        assert sorted(named) == expected, "every part once"
+        assert repeats <= WINDOW, "no more repeats after a kill than the window holds (DC-32)"
         assert [item["sequence"] for item in results] == list(range(1, parts + 1))
         assert not list(op30.incoming.glob("*.csv"))
-        database = sqlite3.connect(op30.state_dir / "results.sqlite3")
-        try:
+        with closing(sqlite3.connect(op30.state_dir / "results.sqlite3")) as database:
             assert database.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
             assert database.execute("SELECT count(*) FROM outbox").fetchone() == (0,)
+            payloads = dict(database.execute("SELECT sequence, payload FROM result"))
+            assert payloads == {sequence: min(bodies) for sequence, bodies in seen.items()}
             hashes = database.execute("SELECT count(*) FROM trace").fetchone()
             assert hashes == (parts,)
-        finally:
-            database.close()
-        sessions = [state["sessionNumber"] for state in mes.payloads("v1/state") if state.get("online")]
+        sessions = list(mes.sessions)
         assert sessions == sorted(sessions), "session numbers only grow (DC-62)"
+        assert all(json.loads(body)["data"]["sequence"] == number for number, body in payloads.items())

@@ -176,9 +176,7 @@ def measure(values: Values, profiles: tuple[FamilyProfile, ...]) -> dict[str, Me
         _put_hybrid(values, profile)
         _put_curve(values, profile, curve)
         measured[profile.letter] = Measured(profile=profile, sections=sections, curve=curve)
-    # In pairs, because two transforms at a time cost little more than one, and three would need much memory.
-    _put_repeats(values, profiles[:2])
-    _put_repeats(values, profiles[2:])
+    _put_repeats(values, profiles)
     return measured
 
 
@@ -240,7 +238,7 @@ def _put_hybrid(values: Values, profile: FamilyProfile) -> None:
 
 
 def _put_repeats(values: Values, profiles: tuple[FamilyProfile, ...]) -> None:
-    if not profiles or "al" not in profiles[0].always:
+    if "al" not in profiles[0].always:
         return
     heights = [profile.heights_um for profile in profiles]
     found = lengths_and_wavelengths_mm(heights, profiles[0].spacing_um)

@@ -23,6 +23,8 @@ from crosslay.texture.undefined import Undefined
 THRESHOLD: Final = 0.2
 
 _LEAST_POINTS: Final = 4
+# Up to this many samples two transforms at a time cost little more than one; longer ones then leave the cache.
+_PAIRED_POINTS: Final = 16_384
 _TOO_FEW: Final = Undefined("the evaluation length holds fewer than four samples")
 _LEVEL: Final = Undefined("the profile is level: nothing in it repeats")
 _Floats = NDArray[np.float64]
@@ -116,7 +118,7 @@ def autocorrelation_length_and_wavelength_mm(
 def lengths_and_wavelengths_mm(
     profiles_um: Sequence[_Floats], spacing_um: float
 ) -> tuple[tuple[float | Undefined, float | Undefined], ...]:
-    """Ral and Rsw of several profiles of one length; two at a time cost little more than one.
+    """Ral and Rsw of several profiles of one length.
 
     Parameters
     ----------
@@ -133,6 +135,17 @@ def lengths_and_wavelengths_mm(
     points = profiles_um[0].size
     if points < _LEAST_POINTS:
         return tuple((_TOO_FEW, _TOO_FEW) for _ in profiles_um)
+    together = 2 if points <= _PAIRED_POINTS else 1
+    found: list[tuple[float | Undefined, float | Undefined]] = []
+    for first in range(0, len(profiles_um), together):
+        found += _lengths_and_wavelengths_mm(profiles_um[first : first + together], spacing_um)
+    return tuple(found)
+
+
+def _lengths_and_wavelengths_mm(
+    profiles_um: Sequence[_Floats], spacing_um: float
+) -> list[tuple[float | Undefined, float | Undefined]]:
+    points = profiles_um[0].size
     # Twice the length holds the lags up to half the window without wrapping round.
     padded = np.zeros((len(profiles_um), 2 * points))
     level = []
@@ -140,19 +153,20 @@ def lengths_and_wavelengths_mm(
         np.subtract(profile, profile.mean(), out=row)
         level.append(_reach(row) <= 1e-14 * _reach(profile))
     spectra: NDArray[np.complex128] = fft.rfft(padded, axis=1, overwrite_x=True)
-    del padded
     wavelengths_mm = [
         _LEVEL if flat else _wavelength_mm(spectrum, spacing_um) for flat, spectrum in zip(level, spectra, strict=True)
     ]
-    powers = _powers(spectra)
-    del spectra
     # A power spectrum is even, so its transform back to the autocorrelation is a cosine transform: lags 0 … M.
+    powers = padded[:, : points + 1]
+    for power, spectrum in zip(powers, spectra, strict=True):
+        _put_power(spectrum, power)
+    del spectra
     correlations: _Floats = fft.dct(powers, type=1, axis=1, overwrite_x=True)
     lengths_mm = [
         _LEVEL if flat else _length_mm(correlation[: points // 2], spacing_um)
         for flat, correlation in zip(level, correlations, strict=True)
     ]
-    return tuple(zip(lengths_mm, wavelengths_mm, strict=True))
+    return list(zip(lengths_mm, wavelengths_mm, strict=True))
 
 
 def dominant_waviness(w_um: _Floats, spacing_um: float) -> DominantWaviness | Undefined:
@@ -204,11 +218,10 @@ def _reach(heights_um: _Floats) -> float:
     return max(float(heights_um.max()), -float(heights_um.min()))
 
 
-def _powers(spectra: NDArray[np.complex128]) -> _Floats:
-    """Squared magnitudes, shape of `spectra`."""
-    parts = spectra.view(np.float64).reshape(*spectra.shape, 2)
-    powers: _Floats = np.einsum("...i,...i->...", parts, parts)
-    return powers
+def _put_power(spectrum: NDArray[np.complex128], power: _Floats) -> None:
+    """Write squared magnitudes to `power`, shape of `spectrum`."""
+    np.multiply(spectrum.real, spectrum.real, out=power)
+    power += spectrum.imag * spectrum.imag
 
 
 def _length_mm(correlation: _Floats, spacing_um: float) -> float | Undefined:
@@ -230,7 +243,8 @@ def _wavelength_mm(spectrum: NDArray[np.complex128], spacing_um: float) -> float
     tapered[2:-2] -= spectrum[4:]
     tapered[:2] -= np.conj(spectrum[2:0:-1]) + spectrum[2:4]
     tapered[-2:] -= np.conj(spectrum[-2:-4:-1]) + spectrum[-4:-2]
-    power = _powers(tapered)
+    power = np.empty(spectrum.size)
+    _put_power(tapered, power)
     line = 1 + int(np.argmax(power[1:points]))
     offset = 0.0
     around = power[line - 1 : line + 2]

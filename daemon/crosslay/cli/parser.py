@@ -31,8 +31,8 @@ class SentenceParser(argparse.ArgumentParser):
         options = [option for action in self._actions for option in action.option_strings]
         word = unknown.split()[0].split("=")[0]
         near = difflib.get_close_matches(word, options, n=1)
-        hint = f'; did you mean "{near[0]}"?' if near else ""
-        return f'"{unknown}" is not understood{hint}'.removesuffix("?") if not near else f'no option "{word}"{hint}'
+        hint = f'; did you mean "{near[0]}"' if near else ""
+        return f'"{word if near else unknown}" is not understood{hint}'
 
 
 def make_parser(verb: str, summary: str) -> argparse.ArgumentParser:

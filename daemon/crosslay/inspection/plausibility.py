@@ -175,8 +175,8 @@ def stuck(trace: Trace, evaluation: Evaluation) -> Finding | None:
     """
     rz_um = float(np.median(evaluation.sections["Rz"]))
     raw = trace.heights_um()
-    if rz_um <= 0.0 or float(raw.max()) == float(raw.min()):
-        return _motionless(trace)
+    if rz_um <= 0.0:
+        return _stuck(trace, 0, trace.points)  # a straight line is no surface: even a lapped one has a texture
     nc = evaluation.settings.section_points
     width = max(8, math.floor(0.9 * STUCK_SHARE * nc))
     if raw.size < 4 * width:

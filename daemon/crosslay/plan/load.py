@@ -14,14 +14,12 @@ from typing import Any, NamedTuple, TypeVar
 from pydantic import BaseModel, ValidationError
 
 from crosslay import registry
-from crosslay.errors import AdapterMissingError, CalloutError, CrosslayError, PlanError, SettingsError
-from crosslay.inspection.callout import Callout, parse_callouts
+from crosslay.errors import AdapterMissingError, CrosslayError, PlanError
 from crosslay.inspection.judge import Requirement
-from crosslay.inspection.requirements import Wanted, requirements_for
+from crosslay.plan.characteristics import callout_problems, requirements_of
 from crosslay.plan.models import (
     AdapterSection,
     BusSection,
-    CharacteristicSection,
     LightSection,
     StationFile,
     StationSection,
@@ -116,7 +114,7 @@ def load_plan(path: Path, environ: Mapping[str, str]) -> StationPlan:
     base_dir = Path(os.path.abspath(path.parent))  # noqa: PTH100 - resolve() would ask the file system
     gauge = _gauge(file.gauge, problems)
     indicators = _indicators(file.indicator, base_dir, problems, simulated=bool(gauge and gauge.cls.simulated))
-    requirements = _requirements(file.characteristic, given, problems)
+    requirements = requirements_of(file.characteristic, problems)
     state_dir = _state_dir(file.station, base_dir, environ, problems)
     if problems or gauge is None:
         raise _refused(path, problems)
@@ -125,8 +123,8 @@ def load_plan(path: Path, environ: Mapping[str, str]) -> StationPlan:
     return StationPlan(
         path=path, base_dir=base_dir, name=file.station.name, topic=file.station.topic,
         source=file.station.source or "urn:crosslay:" + file.station.topic.replace("/", ":"), state_dir=state_dir,
-        station=file.station, bus=file.bus, light=file.light, store=file.store, gauge_name=gauge.name, gauge_class=gauge.cls,
-        gauge_config=gauge.config, indicators=tuple(indicators),
+        station=file.station, bus=file.bus, light=file.light, store=file.store, gauge_name=gauge.name,
+        gauge_class=gauge.cls, gauge_config=gauge.config, indicators=tuple(indicators),
         characteristics=tuple(each.name for each in file.characteristic), requirements=tuple(requirements),
         plan_id=f"{path.stem}-{digest[:12]}", plan_hash=digest, content=content,
     )
@@ -175,9 +173,9 @@ def _toml(path: Path, text: str) -> dict[str, Any]:
 
 def _validate(given: dict[str, Any]) -> tuple[StationFile | None, list[Problem]]:
     try:
-        return _strictly(StationFile, given), []
+        return _strictly(StationFile, given), callout_problems(given)
     except ValidationError as error:
-        problems = from_validation(error, StationFile, given)
+        problems = from_validation(error, StationFile, given) + callout_problems(given)
     # The adapters' own options can be judged even where another section is wrong.
     for group, path, table in _adapter_tables(given):
         options = {key: value for key, value in table.items() if key != "adapter"}
@@ -237,50 +235,6 @@ def _indicators(
                 dotted(path), f'"{choice.name}" drives a real light, and the gauge is simulated; simulated traces may '
                 'drive only "log-only", or "sysfs-led" with a folder outside /sys'))
     return chosen
-
-
-def _requirements(
-    sections: tuple[CharacteristicSection, ...], given: Mapping[str, Any], problems: list[Problem]
-) -> list[Requirement]:
-    requirements: list[Requirement] = []
-    first_place: dict[str, int] = {}
-    for place, section in enumerate(sections):
-        path: tuple[str | int, ...] = ("characteristic", place)
-        if section.name in first_place:
-            problems.append(Problem(dotted((*path, "name")), f"{shown(section.name)} is not allowed; names are unique, "
-                                    f"and characteristic[{first_place[section.name]}] has it"))
-        first_place.setdefault(section.name, place)
-        alone = isinstance(given["characteristic"][place]["callout"], str)
-        before = len(problems)
-        callouts = _callouts(section, path, problems, alone=alone)
-        if len(problems) > before:
-            continue
-        try:
-            requirements += requirements_for(section.name, callouts, _wanted(section))
-        except (CalloutError, SettingsError) as error:
-            problems.append(Problem(dotted(path), str(error)))
-    return requirements
-
-
-def _callouts(
-    section: CharacteristicSection, path: tuple[str | int, ...], problems: list[Problem], *, alone: bool
-) -> list[Callout]:
-    callouts: list[Callout] = []
-    for place, text in enumerate(section.callout):
-        try:
-            callouts += parse_callouts(text)
-        except CalloutError as error:
-            where = (*path, "callout") if alone else (*path, "callout", place)
-            problems.append(Problem(dotted(where), f"{shown(text)} is not a call-out: {error}"))
-    return callouts
-
-
-def _wanted(section: CharacteristicSection) -> Wanted:
-    return Wanted(
-        standard=section.standard, filter=section.filter, cutoff_mm=section.cutoff_mm,
-        short_cutoff_um=section.short_cutoff_um, sections=section.sections, form=section.form,
-        skip_start_mm=section.skip_start_mm, skip_end_mm=section.skip_end_mm,
-    )
 
 
 def _state_dir(

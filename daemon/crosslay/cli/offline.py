@@ -1,0 +1,84 @@
+"""Evaluation of trace files without a station: one file in, its evaluation and verdict out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from crosslay.cli.output import shown_path
+from crosslay.cli.traces import read_trace
+from crosslay.errors import CalloutError, SettingsError, TraceError
+from crosslay.inspection.callout import Callout, parse_callouts
+from crosslay.inspection.judge import Requirement, Verdict, inspect
+from crosslay.inspection.plausibility import implausible
+from crosslay.texture.evaluation import Evaluation, evaluate
+from crosslay.texture.settings import Settings
+from crosslay.texture.trace import Finding, Trace
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """What became of one trace: its evaluation, and the verdict where a call-out asked for one."""
+
+    file: str
+    trace: Trace
+    evaluation: Evaluation | None
+    verdict: Verdict | None
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Task:
+    """What is asked of every trace."""
+
+    settings: Settings
+    requirements: tuple[Requirement, ...]
+    spacing_um: float | None
+
+
+def evaluate_file(path: Path, task: Task) -> Outcome:
+    """Evaluate one file.
+
+    Raises
+    ------
+    TraceError
+        The file cannot be read or is no trace that can be evaluated.
+    SettingsError
+        The settings do not fit this trace.
+    """
+    name = shown_path(path)
+    trace = read_trace(path, spacing_um=task.spacing_um)
+    try:
+        if task.requirements:
+            return _judged(name, trace, task)
+        evaluation = evaluate(trace, task.settings)
+    except (TraceError, SettingsError) as error:
+        raise type(error)(f"{name}: {error}") from error
+    findings = (*evaluation.findings, *implausible(trace, (evaluation,)))
+    return Outcome(file=name, trace=trace, evaluation=evaluation, verdict=None, findings=findings)
+
+
+def _judged(name: str, trace: Trace, task: Task) -> Outcome:
+    verdict = inspect(trace, task.requirements)
+    misfit = next((each for each in verdict.findings if each.id == "settings-do-not-fit"), None)
+    if misfit is not None:  # on a command line somebody chose them just now: bad usage, not a bad part
+        raise SettingsError(misfit.text)
+    return Outcome(file=name, trace=trace, evaluation=verdict.evaluations.get(task.settings), verdict=verdict,
+                   findings=verdict.findings)
+
+
+def callouts_of(texts: list[str]) -> list[Callout]:
+    """Every call-out of every text.
+
+    Raises
+    ------
+    CalloutError
+        With the text in front.
+    """
+    callouts: list[Callout] = []
+    for text in texts:
+        try:
+            callouts += parse_callouts(text)
+        except CalloutError as error:
+            raise CalloutError(f'call-out "{text}": {error}') from error
+    return callouts

@@ -128,14 +128,14 @@ def evaluate(trace: Trace, settings: Settings) -> Evaluation:
     """
     requests = read_requests(settings.parameters, settings.standard)
     even = even_heights(trace, skip_start_mm=settings.skip_start_mm, skip_end_mm=settings.skip_end_mm)
-    levelled = remove_form(even.z_um, even.spacing_um, parse_form(settings.form))
-    separated = separate(levelled, even.spacing_um, settings)
+    separated = separate(even, settings)
     values = Values()
     largest_raw_um = max(float(even.z_um.max()), -float(even.z_um.min()))
     measured = _measure(values, separated, settings, largest_raw_um)
     put_requested(values, requests, measured)
     findings = even.findings + separated.findings
     if settings.motif is not None:
+        levelled = remove_form(even.z_um, even.spacing_um, parse_form(settings.form))
         findings += put_motifs(values, levelled, even.spacing_um, settings.motif)
     return Evaluation(
         settings=_used(settings, separated, even.z_um.size),

@@ -168,15 +168,17 @@ def measure(values: Values, profiles: tuple[FamilyProfile, ...]) -> dict[str, Me
         The measured profiles by family letter.
     """
     measured: dict[str, Measured] = {}
+    # First, because transforms take the most memory.
+    repeats = _repeats(profiles)
     for profile in profiles:
         sections = section_heights(profile.heights_um, profile.section_points)
         curve = material_curve(profile.heights_um)
         _put_heights(values, profile, sections)
         _put_spacing(values, profile, rz_um=float(sections.total.mean()))
         _put_hybrid(values, profile)
+        values.put_always(profile, "mm", repeats[profile.letter])
         _put_curve(values, profile, curve)
         measured[profile.letter] = Measured(profile=profile, sections=sections, curve=curve)
-    _put_repeats(values, profiles)
     return measured
 
 
@@ -237,14 +239,16 @@ def _put_hybrid(values: Values, profile: FamilyProfile) -> None:
         values.put_always(profile, "%", {"dr": lengths.dr})
 
 
-def _put_repeats(values: Values, profiles: tuple[FamilyProfile, ...]) -> None:
+def _repeats(profiles: tuple[FamilyProfile, ...]) -> dict[str, dict[str, Value]]:
+    """Autocorrelation length and dominant wavelength, mm, by family letter and stem."""
     if "al" not in profiles[0].always:
-        return
-    heights = [profile.heights_um for profile in profiles]
-    found = lengths_and_wavelengths_mm(heights, profiles[0].spacing_um)
+        return {profile.letter: {} for profile in profiles}
+    found = lengths_and_wavelengths_mm([profile.heights_um for profile in profiles], profiles[0].spacing_um)
+    repeats: dict[str, dict[str, Value]] = {}
     for profile, (reach, wavelength) in zip(profiles, found, strict=True):
         flat = Undefined(FLAT_REASON) if profile.flat else None
-        values.put_always(profile, "mm", {"al": flat or reach, "sw": flat or wavelength})
+        repeats[profile.letter] = {"al": flat or reach, "sw": flat or wavelength}
+    return repeats
 
 
 def _put_curve(values: Values, profile: FamilyProfile, curve: Curve) -> None:

@@ -1,4 +1,4 @@
-"""From levelled heights to primary profile and mean line, with the cut-off given or found from the trace itself."""
+"""From even heights to primary profile and mean line, with the cut-off given or found from the trace itself."""
 
 from __future__ import annotations
 
@@ -10,6 +10,8 @@ from numpy.typing import NDArray
 from crosslay.errors import TraceTooShortError
 from crosslay.texture.filters import gaussian
 from crosslay.texture.filters.dispatch import mean_line
+from crosslay.texture.form import parse_form, remove_form
+from crosslay.texture.grid import EvenHeights
 from crosslay.texture.settings import (
     DEFAULT_SECTIONS,
     SettingClass,
@@ -53,33 +55,30 @@ class Separated:
     findings: tuple[Finding, ...] = ()
 
 
-def separate(levelled_um: NDArray[np.float64], spacing_um: float, settings: Settings) -> Separated:
-    """Apply λs and λc and place the window.
+def separate(even: EvenHeights, settings: Settings) -> Separated:
+    """Remove the form, apply λs and λc and place the window.
 
     Parameters
     ----------
-    levelled_um : (N,) float64
-        Heights after form removal, µm.
-    spacing_um : float
-        Sampling spacing, µm.
+    even : EvenHeights
+        Heights of the whole trace.
     settings : Settings
         With ``cutoff_mm`` None the setting class is found from the trace itself.
 
     Raises
     ------
-    TraceTooShortError, SettingsError
+    TraceError, TraceTooShortError, SettingsError
         See `evaluate`.
     """
     if settings.cutoff_mm is not None:
-        return _separate_at(levelled_um, spacing_um, settings, cutoff_mm=settings.cutoff_mm)
-    return _separate_by_own_class(levelled_um, spacing_um, settings)
+        return _separate_at(even, settings, cutoff_mm=settings.cutoff_mm)
+    return _separate_by_own_class(even, settings)
 
 
-def _separate_at(
-    levelled_um: NDArray[np.float64], spacing_um: float, settings: Settings, *, cutoff_mm: float
-) -> Separated:
+def _separate_at(even: EvenHeights, settings: Settings, *, cutoff_mm: float) -> Separated:
+    spacing_um = even.spacing_um
     window = place_window(
-        levelled_um.size,
+        even.z_um.size,
         spacing_um,
         cutoff_mm,
         sections=settings.sections or DEFAULT_SECTIONS,
@@ -90,10 +89,10 @@ def _separate_at(
         short_cutoff_um = default_short_cutoff_um(cutoff_mm, settings.standard)
     else:
         short_cutoff_um = settings.short_cutoff_um
-    primary = levelled_um
+    primary = remove_form(even.z_um, spacing_um, parse_form(settings.form))
     if short_cutoff_um is not None:
         require_lambda_s_below_lambda_c(short_cutoff_um, cutoff_mm)
-        primary = gaussian.mean_line(levelled_um, spacing_um, short_cutoff_um / 1000.0)
+        primary = gaussian.mean_line(primary, spacing_um, short_cutoff_um / 1000.0)
     if settings.waviness_cutoff_mm is not None:
         require_lambda_c_below_lambda_f(cutoff_mm, settings.waviness_cutoff_mm)
     line = mean_line(primary, spacing_um, cutoff_mm, kind=settings.filter)
@@ -108,17 +107,17 @@ def _separate_at(
     )
 
 
-def _separate_by_own_class(levelled_um: NDArray[np.float64], spacing_um: float, settings: Settings) -> Separated:
+def _separate_by_own_class(even: EvenHeights, settings: Settings) -> Separated:
     """Repeat until the class that the estimate implies is the class that was used.
 
     The estimate is Ra (decision: the page names no parameter; Ra has the same limits in both editions).
     """
     table = setting_table(settings.standard)
-    longest = _longest_that_fits(levelled_um.size, spacing_um, settings, table)
+    longest = _longest_that_fits(even.z_um.size, even.spacing_um, settings, table)
     tried: dict[int, Separated] = {}
     present = min(_FIRST_CLASS, longest)
     while True:
-        tried[present] = _separate_at(levelled_um, spacing_um, settings, cutoff_mm=table[present].cutoff_mm)
+        tried[present] = _separate_at(even, settings, cutoff_mm=table[present].cutoff_mm)
         wanted_row = class_for_limit("Ra", _estimate_um(tried[present]), settings.standard)
         assert wanted_row is not None
         wanted = table.index(wanted_row)

@@ -109,7 +109,8 @@ def _moments(
     np.multiply(spectra[0].imag, odd, out=spectra[1].real)
     spectra[0] *= even
     moments = fft.irfft(spectra, length, axis=1, overwrite_x=True)
-    return moments[0, : z_um.size], moments[1, : z_um.size]
+    # Copied, so that a mean line does not keep both padded rows alive.
+    return moments[0, : z_um.size].copy(), moments[1, : z_um.size]
 
 
 def _moments_of_ends(

@@ -22,6 +22,7 @@ VERBS: dict[str, tuple[str, str]] = {
     "status": ("status", "at the machine, without network: state, last part, reason behind a red light, backlog"),
     "check": ("check", "validate a station file and print what it amounts to"),
     "evaluate": ("evaluate", "evaluate trace files offline"),
+    "settings": ("settings", "cut-off, lengths, tip, spacing and travel that a call-out asks for, and why"),
     "demo": ("demo", "the whole loop on this computer: simulated gauge, broker, MES consumer, light"),
     "backup": ("backup", "copy the stored results, beside a running daemon or without one"),
     "results": ("results", "list and show stored results, queue one again"),

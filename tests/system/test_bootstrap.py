@@ -308,7 +308,8 @@ def specifier_of(requirement: str) -> frozenset[str]:
 @pytest.mark.timeout(600)
 def test_a_fresh_clone_plays_the_demo(tmp_path: Path) -> None:
     root = tmp_path / "fresh clone"
-    files = subprocess.run(["git", "ls-files", "-coz", "--exclude-standard"], cwd=PROJECT, capture_output=True, check=True).stdout
+    listing = ["git", "ls-files", "-coz", "--exclude-standard"]
+    files = subprocess.run(listing, cwd=PROJECT, capture_output=True, check=True).stdout
     for name in filter(None, files.decode().split("\0")):
         (root / name).parent.mkdir(parents=True, exist_ok=True)
         shutil.copy2(PROJECT / name, root / name)

@@ -3,159 +3,19 @@
 from __future__ import annotations
 
 import json
-import threading
 import time
 import uuid
-from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
-from crosslay.bus.conditions import Conditions
-from crosslay.bus.link import Address
-from crosslay.bus.messages import (
-    Backlog,
-    EvaluationMessage,
-    IdentificationMessage,
-    StateMessage,
-    WireVerdict,
-    rfc3339,
-)
-from crosslay.bus.pump import Policy, Pump
-from crosslay.bus.topics import Topics
-from crosslay.record.levels import Levels, Settled
-from crosslay.record.reader import Reader
-from crosslay.record.store import Draft, Store
-from crosslay.station.clock import SystemClock
+from crosslay.bus.messages import EvaluationMessage, WireVerdict
 from crosslay.testing.broker import RunningBroker
-from station_harness import TOPIC, BusClient, bus_client, wait_for
+from pump_harness import PumpUnderTest, deliveries, sequences
+from station_harness import BusClient, bus_client, wait_for
 
 pytestmark = pytest.mark.broker
-
-
-class SmallHost:
-    """Settles at once, in the pump thread, with the real store."""
-
-    def __init__(self, store: Store) -> None:
-        self.store = store
-        self.conditions = Conditions(SystemClock())
-        self.counters: Counter[str] = Counter()
-        self.pump: Pump | None = None
-        self.sessions = iter(range(1, 10_000))
-        self.lock = threading.Lock()
-        self.renewals: list[str] = []
-
-    def levels(self) -> Levels:
-        return self.store.levels
-
-    def settle(self, settled: Settled) -> None:
-        with self.lock:
-            self.store.settle(settled)
-        self.pump.settled(settled)
-
-    def next_session(self) -> int:
-        return next(self.sessions)
-
-    def state(self, session_number: int, oldest_pending: float | None) -> StateMessage:
-        levels = self.store.levels
-        return StateMessage(
-            instance_id=levels.instance_id,
-            session_number=session_number,
-            time=rfc3339(time.time()),
-            clock_synchronized=True,
-            cycle="waiting",
-            light="REJECT",
-            reason="",
-            first_sequence=levels.first,
-            last_sequence=levels.last,
-            acknowledged_through=levels.acknowledged_through,
-            last_part=None,
-            backlog=Backlog(
-                depth=levels.pending,
-                oldest_age_seconds=oldest_pending,
-                seconds_to_drain=None,
-                quarantined=levels.quarantined,
-            ),
-            health="normal",
-            conditions=[],
-            indicator="none",
-            counters={},
-        )
-
-    def identification(self) -> IdentificationMessage:
-        return IdentificationMessage(
-            station="op30",
-            source="urn:x",
-            software="test",
-            libraries={},
-            schemas=[],
-            gauge={},
-            acknowledge="confirmed",
-            plan_id="p",
-            plan_hash="h",
-        )
-
-    def count(self, name: str) -> None:
-        self.counters[name] += 1
-
-    def anchor_needed(self) -> bool:
-        return not self.store.made_here
-
-    def request_renewal(self, text: str) -> None:
-        self.renewals.append(text)
-
-    def beat(self) -> None:
-        pass
-
-
-class PumpUnderTest:
-    def __init__(
-        self, folder: Path, port: int, *, acknowledge: str, window: int, keepalive_s: int, resend_after_s: float
-    ) -> None:
-        self.store = Store(folder)
-        self.store.open()
-        self.host = SmallHost(self.store)
-        address = Address(host="127.0.0.1", port=port, protocol="5", keepalive_s=keepalive_s, client_id="under-test")
-        self.pump = Pump(
-            Policy(
-                address=address,
-                topics=Topics(TOPIC),
-                acknowledge=acknowledge,
-                window=window,
-                resend_after_s=resend_after_s,
-            ),
-            Reader(folder),
-            self.host,
-        )
-        self.host.pump = self.pump
-        self.stop = threading.Event()
-        self.thread = threading.Thread(target=self.pump.run, args=(self.stop,))
-
-    def commit(self, number: int = 1) -> None:
-        for _ in range(number):
-            with self.host.lock:
-                self.store.commit(
-                    Draft(
-                        result_id=uuid.uuid4(),
-                        part_id="P",
-                        decision="pass",
-                        created_at=time.time(),
-                        payload=lambda place: json.dumps(
-                            {"data": {"instanceId": place.instance_id, "sequence": place.sequence}}
-                        ).encode(),
-                    ),
-                    Settled(),
-                )
-        self.pump.wake()
-
-    def close(self) -> None:
-        self.stop.set()
-        self.pump.wake()
-        if self.thread.ident is not None:
-            self.thread.join(10)
-        self.pump.close()
-        self.store.close()
 
 
 @pytest.fixture
@@ -186,18 +46,6 @@ def make_pump(tmp_path: Path, broker: RunningBroker) -> Iterator[object]:
     yield make
     for under_test in made:
         under_test.close()
-
-
-def sequences(client: BusClient) -> list[int]:
-    return [item["data"]["sequence"] for item in client.results()]
-
-
-def deliveries(client: BusClient) -> list[tuple[int, str]]:
-    return [
-        (json.loads(message.payload)["data"]["sequence"], dict(message.properties.UserProperty)["delivery"])
-        for message in list(client.messages)
-        if message.topic.endswith("v1/result")
-    ]
 
 
 def test_dc_11_and_20_results_wait_for_the_mes_and_are_cleared_by_it(make_pump, broker: RunningBroker) -> None:

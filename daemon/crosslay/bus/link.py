@@ -128,10 +128,7 @@ class Link:
         if wake is not None and wake in readable:
             _drain(wake)
         if sock in readable or (pending is not None and pending() > 0):
-            before = len(self.acknowledged) + len(self.received)
             self._client.loop_read()
-            if len(self.acknowledged) + len(self.received) != before:
-                self._progress_at = time.monotonic()
         if writable:
             self._client.loop_write()
         self._client.loop_misc()
@@ -156,7 +153,8 @@ class Link:
 
     def _check_progress(self) -> None:
         # DC-64: health is acknowledgement progress. Half a keepalive without any answer while something waits for one,
-        # at most a keepalive after the periodic state message, is within 1.5 keepalives.
+        # at most a keepalive after the periodic state message, is within 1.5 keepalives. What others send does not
+        # count: it comes in as well where the broker hears nothing of us any more.
         if not self._sent_at:
             return
         waited = time.monotonic() - max(self._progress_at, min(self._sent_at.values()))
@@ -199,6 +197,7 @@ class Link:
 
     def _on_publish(self, _client: Any, _userdata: Any, mid: int, reason: Any, _properties: Any) -> None:
         self._sent_at.pop(mid, None)
+        self._progress_at = time.monotonic()
         self.acknowledged.append((mid, int(reason.value)))
 
     def _on_message(self, _client: Any, _userdata: Any, message: mqtt.MQTTMessage) -> None:

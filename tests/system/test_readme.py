@@ -57,6 +57,7 @@ RUN_IN_ORDER = [
     "crosslay results /etc/crosslay/op30.toml show P-0042",
     'crosslay evaluate P-0042.csv --callout "Ra 0.8" --callout "Rz 6.3"',
     'crosslay evaluate P-0042.csv --callout "Ra 0.8" --json',
+    'crosslay settings "Ra 0.8"',
     "crosslay results /etc/crosslay/op30.toml list --last 5 --json",
     "crosslay backup /etc/crosslay/op30.toml op30-backup.db",
     "crosslay status /etc/crosslay/op30.toml --json",
@@ -237,7 +238,7 @@ def at_mes(database: Path) -> list[tuple[Any, ...]]:
 class TestFirstCell:
     def test_its_five_steps_bring_a_result_to_the_mes(self, cell: Cell) -> None:
         check, move, status, listing, showing, evaluating, evaluating_json, *others = RUN_IN_ORDER
-        listing_json, backing_up, status_json = others
+        settings, listing_json, backing_up, status_json = others
         (cell.folder / "P-0042.csv").write_text(trace_file(ra_um=0.5), "utf-8")
         shutil.copy2(cell.folder / "P-0042.csv", cell.folder / "P-0042.csv.tmp")
 
@@ -267,6 +268,7 @@ class TestFirstCell:
         assert (stored[0], stored[2]) == ("urn:crosslay:plant:shafts:line3:op30", 1)
         assert event["data"]["partId"] == "P-0042"
 
+        assert "0.8 mm" in cell.run(settings).stdout, "ISO 21920-3 gives Ra 0.8 µm the cut-off 0.8 mm (class Sc3)"
         evaluated = cell.run(evaluating)
         assert evaluated.returncode == 0, evaluated.stderr
         document = json.loads(cell.run(evaluating_json).stdout)

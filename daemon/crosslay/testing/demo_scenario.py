@@ -10,7 +10,7 @@ TOPIC = "demo/shafts/line1/op30"
 CALLOUTS = ("Ra 0.8", "Rz 6.3")
 PARTS = 12
 #: From the end of one traverse to the next, and its length: slow enough to follow, and the lamps can be read between.
-INTERVAL_S = 1.05
+INTERVAL_S = 1.3
 TRAVERSE_S = 0.35
 #: Part number: what is different about it.
 _SPECIAL: Mapping[int, str] = {4: "ra_um = 1.3", 7: 'fault = "rocking"', 10: "ra_um = 0.95"}
@@ -40,7 +40,7 @@ port = {port}
 protocol = "{protocol}"
 
 [light]
-dwell_s = 1.0
+dwell_s = 3.0
 
 [[indicator]]
 adapter = "sysfs-led"

@@ -19,8 +19,9 @@ from crosslay.testing.broker import RunningBroker
 from crosslay.testing.demo_scenario import TOPIC, Scenario
 
 _LOOP_S = 0.02
-#: After a result its light is watched for so long: a flashing lamp has then been on and off.
-_LIGHT_FROM_S, _LIGHT_UNTIL_S = 0.1, 0.75
+#: After a result its light is watched for so long: a flashing lamp has then been on and off. A busy computer gets more
+#: time, until the next part begins.
+_LIGHT_FROM_S, _LIGHT_UNTIL_S, _LIGHT_AT_MOST_S = 0.1, 0.75, 1.6
 #: So long a row waits for the MES before it is shown without.
 _PATIENCE_S = 6.0
 
@@ -149,11 +150,14 @@ class Watch:
         now, lit = time.monotonic(), self._scenario.lamps_on()
         for part in self._parts.values():
             age_s = now - part.seen_at
-            if part.light is None and age_s >= _LIGHT_FROM_S:
-                if age_s <= _LIGHT_UNTIL_S and "busy" not in lit:
-                    part.samples.append(lit)
-                else:
-                    part.light = light_of(part.samples)
+            if part.light is not None or age_s < _LIGHT_FROM_S:
+                continue
+            over = "busy" in lit or age_s > _LIGHT_AT_MOST_S
+            if not over:
+                part.samples.append(lit)
+            seen = light_of(part.samples)
+            if over or (age_s >= _LIGHT_UNTIL_S and seen == EXPECTED_LIGHT[part.evaluation]):
+                part.light = seen
 
     def _is_complete(self, part: PartSeen) -> bool:
         part.announced = part.sequence in self._evaluations
@@ -184,8 +188,10 @@ def light_of(samples: list[frozenset[str]]) -> str:
     """
     if not samples:
         return "not seen"
-    always = frozenset.intersection(*samples) - {"busy"}
-    ever = frozenset.union(*samples) - {"busy"}
+    # The rest state is left a moment after the result was seen on the bus.
+    begin = next((at for at, lit in enumerate(samples) if lit != {"reject"}), 0)
+    always = frozenset.intersection(*samples[begin:])
+    ever = frozenset.union(*samples[begin:])
     patterns = {
         (frozenset({"accept"}), frozenset({"accept"})): "ACCEPT",
         (frozenset(), frozenset({"reject"})): "REJECT, flashing",

@@ -6,6 +6,7 @@ import contextlib
 import json
 import os
 import signal
+import ssl
 import subprocess
 import sys
 import threading
@@ -76,6 +77,8 @@ class StationUnderTest:
         self.file = folder / "op30.toml"
         self.file.write_text(text or STATION.format(topic=TOPIC, port=port, bus=bus, more=more))
         self.process: subprocess.Popen[bytes] | None = None
+        #: How the daemon is started; fault tests put a tracer or a wrapper here.
+        self.program = [sys.executable, "-m", "crosslay.cli.main"]
         self.log = folder / "daemon.log"
 
     def start(self, *, wait: bool = True, env: dict[str, str] | None = None) -> None:
@@ -83,7 +86,7 @@ class StationUnderTest:
         offset = self.log.stat().st_size if self.log.exists() else 0
         with self.log.open("ab") as log:
             self.process = subprocess.Popen(
-                [sys.executable, "-m", "crosslay.cli.main", "run", str(self.file)],
+                [*self.program, "run", str(self.file)],
                 stderr=log,
                 stdout=log,
                 stdin=subprocess.DEVNULL,
@@ -154,7 +157,14 @@ class BusClient:
     """A client on the bus that notes everything, and may acknowledge as an MES does."""
 
     def __init__(
-        self, port: int, *, acknowledge: bool = False, prefix: str = TOPIC, subscribe: str | None = None
+        self,
+        port: int,
+        *,
+        acknowledge: bool = False,
+        prefix: str = TOPIC,
+        subscribe: str | None = None,
+        tls: ssl.SSLContext | None = None,
+        user: tuple[str, str] | None = None,
     ) -> None:
         self.prefix = prefix
         self.acknowledge = acknowledge
@@ -166,6 +176,10 @@ class BusClient:
         self._client.on_subscribe = lambda *_rest: self.subscribed.set()
         self._client.on_message = self._on_message
         self._client.reconnect_delay_set(1, 1)
+        if tls is not None:
+            self._client.tls_set_context(tls)
+        if user is not None:
+            self._client.username_pw_set(*user)
         self._client.connect("127.0.0.1", port)
         self._client.loop_start()
         assert self.subscribed.wait(10)
@@ -180,9 +194,9 @@ class BusClient:
         """Acknowledge."""
         self.publish("v1/result/ack", json.dumps({"instanceId": instance_id, "acknowledgedThrough": through, **more}))
 
-    def publish(self, leaf: str, payload: str | bytes) -> None:
+    def publish(self, leaf: str, payload: str | bytes, *, retain: bool = False) -> None:
         """Publish under the station's prefix, QoS 1."""
-        self._client.publish(f"{self.prefix}/{leaf}", payload, qos=1)
+        self._client.publish(f"{self.prefix}/{leaf}", payload, qos=1, retain=retain)
 
     def payloads(self, leaf: str) -> list[dict[str, Any]]:
         """Payloads that came on a leaf, in order."""

@@ -10,18 +10,28 @@ import select
 import socket
 import time
 from collections import deque
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, field
 from typing import Any
 
 import paho.mqtt.client as mqtt
-from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.enums import CallbackAPIVersion, LogLevel
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
+from crosslay.bus.credentials import Access, read_password
 from crosslay.bus.messages import MAX_INBOUND_BYTES
+from crosslay.bus.resolve import Resolver
+from crosslay.bus.tls import HandshakeError, broke_off, handshake_failure, make_context
 from crosslay.errors import BusError
 
 _CONNECT_TIMEOUT_S = 5.0
+#: What a broker of MQTT 5 is asked not to exceed: a payload that is refused for its size is still seen and counted.
+MAX_PACKET_BYTES = 2 * MAX_INBOUND_BYTES
+#: A packet announced as larger than this ends the connection before it fills the memory.
+_GIANT_BYTES = 1 << 20
+#: Inbound messages that wait to be read, in bytes; the excess is dropped and counted.
+_WAITING_BYTES = 1 << 22
 #: In-flight messages kept free for state and conditions beside the results.
 _RESERVE = 4
 
@@ -35,6 +45,11 @@ class Address:
     protocol: str
     keepalive_s: int
     client_id: str
+    access: Access = field(default_factory=Access)
+
+    def __str__(self) -> str:
+        """As errors name it."""
+        return f"{self.host}:{self.port}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,38 +65,99 @@ class Outbound:
 
 
 class Link:
-    """See the module. Not thread-safe except `wake`; errors are `BusError`."""
+    """See the module. Not thread-safe; errors are `BusError`.
 
-    def __init__(self, address: Address, *, will: Outbound) -> None:
+    Parameters
+    ----------
+    address
+        The broker.
+    will
+        What the broker publishes when the connection is lost.
+    resolver
+        Kept over connections, because a look-up may outlive one.
+    beat
+        Called at least every five seconds while `connect` waits.
+    """
+
+    def __init__(
+        self,
+        address: Address,
+        *,
+        will: Outbound,
+        resolver: Resolver | None = None,
+        beat: Callable[[], None] = lambda: None,
+    ) -> None:
         self._address = address
+        self._will = will
+        self._resolver = resolver or Resolver()
+        self._beat = beat
         self._five = address.protocol == "5"
         self.acknowledged: deque[tuple[int, int]] = deque()
         """PUBACKs as (mid, reason code), oldest first."""
-        self.received: deque[tuple[str, bytes | None]] = deque(maxlen=1000)
+        self.received: deque[tuple[str, bytes | None]] = deque()
         """Messages as (topic, payload); payload None where it was larger than allowed."""
+        self.dropped = 0
+        """Messages dropped unread because too many waited; whoever counts them sets it back."""
         self.subscriptions: deque[int] = deque()
         """SUBACK reason codes."""
         self.receive_maximum = 65_535
         self._lost: str | None = None
         self._connected = False
+        self._logged = ""
+        self._waiting_bytes = 0
         self._sent_at: dict[int, float] = {}
         self._progress_at = time.monotonic()
-        self._client = self._make_client(will)
+        self._client = self._make_client()
 
     def connect(self) -> None:
-        """Open the connection and wait for CONNACK."""
-        try:
-            # Clean start is paho's default for the first connection of a client, and a Link makes only one.
-            self._client.connect(self._address.host, self._address.port, keepalive=self._address.keepalive_s)
-        except (OSError, ValueError) as error:
-            raise BusError(f"broker {self._address.host}:{self._address.port} does not answer ({error})") from error
+        """Open the connection and wait for CONNACK; certificates and the password are read now."""
+        self._open(self._resolver.addresses(self._address.host, self._address.port, self._beat))
         deadline = time.monotonic() + _CONNECT_TIMEOUT_S
         while not self._connected:
             if time.monotonic() > deadline:
-                raise BusError(
-                    f"broker {self._address.host}:{self._address.port} took the connection but sent no CONNACK"
-                )
+                raise BusError(f"broker {self._address} took the connection but sent no CONNACK")
             self.step(0.1, None)
+            self._beat()
+
+    def _open(self, numeric: list[str]) -> None:
+        """Connect to the first address that answers, and says who it is where TLS is asked for."""
+        failures: dict[str, Exception] = {}
+        for each in numeric:
+            self._beat()
+            self._client = self._make_client()
+            self._secure()
+            try:
+                # Clean start is paho's default for the first connection of a client, and each makes only one.
+                self._client.connect(
+                    each,
+                    self._address.port,
+                    keepalive=self._address.keepalive_s,
+                    properties=self._connect_properties() if self._five else None,
+                )
+            except HandshakeError as error:
+                failures[self._handshake_text(error)] = error
+            except (OSError, ValueError) as error:
+                failures[f"does not answer ({error})"] = error
+            else:
+                return
+        # A name may lead to addresses where nobody listens; whoever answered, but not as it should, is the news.
+        text = max(failures, key=lambda said: isinstance(failures[said], HandshakeError))
+        raise BusError(f"broker {self._address} {text}") from failures[text]
+
+    def _secure(self) -> None:
+        """Give the new client its context and its password, as the files are now."""
+        access = self._address.access
+        if access.tls is None:
+            return
+        self._client.tls_set_context(make_context(access.tls, self._address.host))
+        self._client.on_log = self._on_log
+        if access.username:
+            password = None if access.password is None else read_password(access.password)
+            self._client.username_pw_set(access.username, None if password is None else password.reveal())
+
+    def _handshake_text(self, error: HandshakeError) -> str:
+        assert self._address.access.tls is not None
+        return handshake_failure(error.reason, self._address.access.tls, self._address.host)
 
     def subscribe(self, topics: list[str]) -> None:
         """Ask for topics at QoS 1; the answer comes as `subscriptions`."""
@@ -129,6 +205,7 @@ class Link:
             _drain(wake)
         if sock in readable or (pending is not None and pending() > 0):
             self._client.loop_read()
+            self._refuse_giants()
         if writable:
             self._client.loop_write()
         self._client.loop_misc()
@@ -161,7 +238,21 @@ class Link:
         if waited > max(1.0, self._address.keepalive_s / 2):
             raise BusError(f"the broker acknowledged nothing for {waited:.1f} s")
 
-    def _make_client(self, will: Outbound) -> mqtt.Client:
+    def take_received(self) -> list[tuple[str, bytes | None]]:
+        """All messages that wait, oldest first."""
+        taken = list(self.received)
+        self.received.clear()
+        self._waiting_bytes = 0
+        return taken
+
+    def _refuse_giants(self) -> None:
+        # paho has no limit of its own, and the protocol allows 256 MiB. It keeps the packet that it is reading here.
+        announced = int(self._client._in_packet["remaining_length"])
+        if announced > _GIANT_BYTES:
+            raise BusError(f"the broker sends a packet of {announced} bytes; no message for a station is that large")
+
+    def _make_client(self) -> mqtt.Client:
+        will = self._will
         client = mqtt.Client(
             CallbackAPIVersion.VERSION2,
             client_id=self._address.client_id,
@@ -192,8 +283,10 @@ class Link:
         self.receive_maximum = int(getattr(properties, "ReceiveMaximum", 65_535) or 65_535)
 
     def _on_disconnect(self, _client: Any, _userdata: Any, _flags: Any, reason: Any, _properties: Any) -> None:
-        if self._lost is None:
-            self._lost = f"the connection to the broker was lost ({reason})"
+        if self._lost is not None:
+            return
+        said = "" if self._connected or self._address.access.tls is None else broke_off(self._logged)
+        self._lost = f"broker {self._address} {said}" if said else f"the connection to the broker was lost ({reason})"
 
     def _on_publish(self, _client: Any, _userdata: Any, mid: int, reason: Any, _properties: Any) -> None:
         self._sent_at.pop(mid, None)
@@ -201,11 +294,31 @@ class Link:
         self.acknowledged.append((mid, int(reason.value)))
 
     def _on_message(self, _client: Any, _userdata: Any, message: mqtt.MQTTMessage) -> None:
-        too_large = len(message.payload) > MAX_INBOUND_BYTES
-        self.received.append((message.topic, None if too_large else bytes(message.payload)))
+        payload = None if len(message.payload) > MAX_INBOUND_BYTES else bytes(message.payload)
+        # Beside the payload a message takes about this much, so that empty ones count as well.
+        size = 500 + len(payload or b"")
+        if self._waiting_bytes + size > _WAITING_BYTES:
+            self.dropped += 1
+            return
+        try:
+            topic = message.topic
+        except UnicodeDecodeError:
+            topic = ""
+        self._waiting_bytes += size
+        self.received.append((topic, payload))
+
+    def _on_log(self, _client: Any, _userdata: Any, level: int, text: str) -> None:
+        if level == LogLevel.MQTT_LOG_ERR:
+            self._logged = text
 
     def _on_subscribe(self, _client: Any, _userdata: Any, _mid: int, reasons: list[Any], _properties: Any) -> None:
         self.subscriptions.extend(int(reason.value) for reason in reasons)
+
+    @staticmethod
+    def _connect_properties() -> Properties:
+        properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+        properties.MaximumPacketSize = MAX_PACKET_BYTES
+        return properties
 
     @staticmethod
     def _will_properties() -> Properties:

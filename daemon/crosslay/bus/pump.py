@@ -15,26 +15,28 @@ from collections import deque
 from contextlib import suppress
 from dataclasses import dataclass
 
-from pydantic import ValidationError
+import structlog
 
 from crosslay.bus import conditions as kinds
 from crosslay.bus.anchor import Anchor
 from crosslay.bus.host import Host
+from crosslay.bus.inbound import Inbox
 from crosslay.bus.link import Address, Link, Outbound
 from crosslay.bus.messages import (
     CLOUDEVENTS_CONTENT_TYPE,
-    Acknowledgement,
     EvaluationMessage,
     OfflineMessage,
     Wire,
 )
+from crosslay.bus.resolve import Resolver
 from crosslay.bus.session import Session
-from crosslay.bus.topics import ACK, ANCHOR, EVALUATION, IDENTIFICATION, RESULT, STATE, Topics
+from crosslay.bus.topics import ACK, EVALUATION, IDENTIFICATION, RESULT, STATE, Topics
 from crosslay.bus.window import Window
 from crosslay.errors import BusError
 from crosslay.record.levels import Settled
 from crosslay.record.reader import Reader
 
+_log = structlog.get_logger("crosslay.bus")
 _NO_MATCHING_SUBSCRIBERS = 0x10
 _FAILURE = 0x80
 _CONTENT_REFUSALS = frozenset({0x95, 0x99})
@@ -81,6 +83,9 @@ class Pump:
         self._session: Session | None = None
         self._renewed = threading.Event()
         self._anchor = Anchor(policy.topics, host)
+        self._inbox = Inbox(policy.topics, host)
+        self._resolver = Resolver()
+        self._offline_because = ""
 
     @property
     def connected(self) -> bool:
@@ -123,8 +128,7 @@ class Pump:
             try:
                 self._run_session(stop)
             except BusError as error:
-                self._host.conditions.raise_(kinds.BROKER_OFFLINE, str(error))
-                self._host.count("connectionsLost")
+                self._on_lost(str(error))
             if time.monotonic() - started > 30.0:
                 backoff_s = _BACKOFF_FIRST_S
             # At most one attempt a second (DC-64), and not all stations at the same moment.
@@ -137,6 +141,13 @@ class Pump:
         self._wake_out.close()
         self._reader.close()
 
+    def _on_lost(self, reason: str) -> None:
+        self._host.conditions.raise_(kinds.BROKER_OFFLINE, reason)
+        self._host.count("connectionsLost")
+        if reason != self._offline_because:  # said once, not at every attempt
+            _log.warning("broker-offline", reason=reason)
+        self._offline_because = reason
+
     def _pause(self, stop: threading.Event, started: float, at_least_s: float) -> None:
         while not stop.is_set() and time.monotonic() - started < at_least_s:
             self._host.beat()
@@ -146,7 +157,8 @@ class Pump:
         number = self._host.next_session()
         identity = self._host.levels().instance_id
         lost = OfflineMessage(instance_id=identity, session_number=number, reason="connectionLost")
-        link = Link(self._policy.address, will=self._retained(STATE, lost))
+        will = self._retained(STATE, lost)
+        link = Link(self._policy.address, will=will, resolver=self._resolver, beat=self._host.beat)
         farewell: Outbound | None = None
         try:
             link.connect()
@@ -173,6 +185,8 @@ class Pump:
         self._settled.clear()
 
     def _greet(self, session: Session, stop: threading.Event) -> None:
+        _log.info("broker-connected", broker=str(self._policy.address), session=session.number)
+        self._offline_because = ""
         self._host.conditions.clear(kinds.BROKER_OFFLINE)
         if self._confirmed:
             session.link.subscribe([self._policy.topics[ACK]])
@@ -189,8 +203,7 @@ class Pump:
             raise BusError("the result database was made anew")
         while session.link.acknowledged:
             self._on_puback(session, *session.link.acknowledged.popleft())
-        while session.link.received:
-            self._on_message(*session.link.received.popleft())
+        self._receive(session.link)
         while session.link.subscriptions:
             self._on_suback(session.link.subscriptions.popleft())
         while self._settled:
@@ -317,38 +330,28 @@ class Pump:
         else:
             self._host.conditions.clear(kinds.SUBSCRIBE_REFUSED)
 
-    def _on_message(self, topic: str, payload: bytes | None) -> None:
-        if topic == self._policy.topics[ANCHOR]:
-            return
-        if topic != self._policy.topics[ACK]:
-            self._host.count("inboundUnexpected")
-        elif payload is None:
-            self._host.count("inboundTooLarge")
-        else:
-            self._on_acknowledgement(payload)
+    def _receive(self, link: Link) -> None:
+        for topic, payload in link.take_received():
+            self._on_message(topic, payload)
+        while link.dropped:
+            link.dropped -= 1
+            self._host.count("inboundDropped")
 
-    def _on_acknowledgement(self, payload: bytes) -> None:
-        """DC-20 and DC-24: take a valid acknowledgement, count any other."""
-        try:
-            message = Acknowledgement.model_validate_json(payload)
-        except ValidationError:
-            self._host.count("ackMalformed")
+    def _on_message(self, topic: str, payload: bytes | None) -> None:
+        """DC-20 and DC-24: take a valid acknowledgement; the inbox counts any other."""
+        now = time.monotonic()
+        message = self._inbox.read(topic, payload, sent_through=self._window.perhaps_sent_through, now=now)
+        if message is None:
             return
-        highest = max([message.acknowledged_through, *(item.sequence for item in message.rejected)])
-        if message.instance_id != self._host.levels().instance_id:
-            self._host.count("ackForeignInstance")
-        elif highest > self._window.perhaps_sent_through:
-            self._host.count("ackFuture")
-        else:
-            self._window.heard(time.monotonic())
-            self._host.conditions.clear(kinds.MES_SILENT)
-            self._noted_through = max(self._noted_through, message.acknowledged_through)
-            self._host.settle(
-                Settled(
-                    through=message.acknowledged_through,
-                    quarantined={item.sequence: f"the MES rejected it: {item.reason}" for item in message.rejected},
-                )
+        self._window.heard(now)
+        self._host.conditions.clear(kinds.MES_SILENT)
+        self._noted_through = max(self._noted_through, message.acknowledged_through)
+        self._host.settle(
+            Settled(
+                through=message.acknowledged_through,
+                quarantined={item.sequence: f"the MES rejected it: {item.reason}" for item in message.rejected},
             )
+        )
 
     def _on_settled(self, session: Session, settled: Settled) -> None:
         if settled.anchored_through:

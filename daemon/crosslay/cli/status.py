@@ -97,6 +97,9 @@ def _lines(
             f"health       {_HEALTH.get(state['health'], state['health'])}; reference check: {state['referenceCheck']}",
             f"conditions   {', '.join(state['conditions']) or 'none'}",
         ]
+        lines += [
+            f"             {each['id']}: {each['text']}. {each['remedy']}" for each in state.get("conditionDetails", [])
+        ]
         if last is not None:
             lines.append(
                 f"last part    {last['partId']} (number {last['sequence']}): {last['resultEvaluation']}, {last['details']}"

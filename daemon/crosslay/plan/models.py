@@ -6,16 +6,29 @@ import ipaddress
 import string
 from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    ValidationInfo,
+    field_validator,
+    model_validator,
+)
 
 from crosslay.texture.settings import FilterKind, Standard
 
 _LOWER = frozenset(string.ascii_lowercase + string.digits)
 _SEGMENT = _LOWER | frozenset("_-")
 _SCHEME = frozenset(string.ascii_letters + string.digits + "+-.")
+_CREDENTIAL = frozenset(string.ascii_letters + string.digits + "_-.")
 MAX_NAME = 64
+MAX_USER_NAME_BYTES = 256
 MAX_LEVELS = 8
 MAX_FORM_DEGREE = 12
+#: The ports that IANA registers for MQTT, without and with TLS.
+PLAIN_PORT, TLS_PORT = 1883, 8883
 
 
 class Section(BaseModel):
@@ -57,11 +70,33 @@ def _source(value: str) -> str:
 def _host(value: str) -> str:
     if "://" in value or "/" in value:
         raise ValueError('must be a host name or address alone, such as "127.0.0.1"; the port has its own key')
-    if not value or any(character.isspace() for character in value):
+    if not value or any(character.isspace() or not character.isprintable() for character in value):
         raise ValueError("must be a host name or an IP address")
-    if not is_loopback(value):
-        raise ValueError("is not this computer, and without TLS the connection is allowed only to a broker on "
-                         "loopback (localhost, 127.0.0.0/8, ::1)")
+    return value
+
+
+def _server_name(value: str) -> str:
+    if "*" in value or value.startswith("."):
+        raise ValueError("must be the one name that the broker's certificate is to bear, without a wildcard")
+    return _host(value)
+
+
+def _file(value: str) -> str:
+    if not value.strip() or not value.isprintable():
+        raise ValueError("must be the path of a file")
+    return value
+
+
+def _credential(value: str) -> str:
+    if not value or not _CREDENTIAL.issuperset(value) or value.startswith("."):
+        raise ValueError("must be the name of a credential (LoadCredential=NAME:… of the service), of a-z, A-Z, 0-9, "
+                         "_, - and .; a path goes into password_file")
+    return value
+
+
+def _user_name(value: str) -> str:
+    if not value or not value.isprintable() or len(value.encode()) > MAX_USER_NAME_BYTES:
+        raise ValueError(f"must be 1 to {MAX_USER_NAME_BYTES} bytes of printable text")
     return value
 
 
@@ -113,16 +148,75 @@ class StationSection(Section):
     log_level: Literal["debug", "info", "warning", "error"] = "info"
 
 
+class TlsSection(Section):
+    """``[bus.tls]``: how the broker proves who it is, and where it asks for that, how this station does.
+
+    There is no key that switches verification off. Files are read anew for each connection.
+    """
+
+    ca_file: Annotated[str, AfterValidator(_file)]
+    certificate_file: Annotated[str, AfterValidator(_file)] | None = None
+    key_file: Annotated[str, AfterValidator(_file)] | None = None
+    server_name: Annotated[str, AfterValidator(_server_name)] | None = None
+
+    @model_validator(mode="after")
+    def _certificate_with_its_key(self) -> TlsSection:
+        if (self.certificate_file is None) != (self.key_file is None):
+            raise ValueError("certificate_file and key_file go together: a certificate proves nothing without its key")
+        return self
+
+
 class BusSection(Section):
     """``[bus]``: the MQTT broker and how results count as delivered (DC-20, DC-21, DC-31, DC-34, DC-65)."""
 
+    # First, because what the others may be depends on it.
+    tls: TlsSection | None = None
     host: Annotated[str, AfterValidator(_host)]
-    port: Annotated[int, Field(ge=1, le=65535)] = 1883
+    port: Annotated[int, Field(ge=1, le=65535)] = PLAIN_PORT
+    username: Annotated[str, AfterValidator(_user_name)] | None = None
+    password_credential: Annotated[str, AfterValidator(_credential)] | None = None
+    password_file: Annotated[str, AfterValidator(_file)] | None = None
     acknowledge: Literal["confirmed", "broker"] = "confirmed"
     protocol: Literal["5", "3.1.1"] = "5"
     window: Annotated[int, Field(ge=1, le=1000)] = 20
     resend_after_s: Annotated[float, Field(gt=0, le=3600)] = 3.0
     keepalive_s: Annotated[int, Field(ge=1, le=3600)] = 10
+
+    @model_validator(mode="before")
+    @classmethod
+    def _usual_port(cls, given: Any) -> Any:
+        if isinstance(given, dict) and "port" not in given and given.get("tls") is not None:
+            return {**given, "port": TLS_PORT}
+        return given
+
+    @field_validator("host")
+    @classmethod
+    def _plaintext_stays_here(cls, value: str, info: ValidationInfo) -> str:
+        if _known_to_be_none(info, "tls") and not is_loopback(value):
+            raise ValueError("is not this computer, and without TLS the connection is allowed only to a broker on "
+                             "loopback (localhost, 127.0.0.0/8, ::1); [bus.tls] with ca_file is needed")
+        return value
+
+    @field_validator("username")
+    @classmethod
+    def _name_only_under_tls(cls, value: str | None, info: ValidationInfo) -> str | None:
+        if value is not None and _known_to_be_none(info, "tls"):
+            raise ValueError("is not allowed without TLS, which keeps the password that goes with it from being read; "
+                             "[bus.tls] with ca_file is needed")
+        return value
+
+    @field_validator("password_credential", "password_file")
+    @classmethod
+    def _password_of_a_user(cls, value: str | None, info: ValidationInfo) -> str | None:
+        if value is not None and _known_to_be_none(info, "username"):
+            raise ValueError("is not allowed without username; a password belongs to a user")
+        return value
+
+    @model_validator(mode="after")
+    def _one_password(self) -> BusSection:
+        if self.password_credential is not None and self.password_file is not None:
+            raise ValueError("password_credential and password_file exclude each other; leave one out")
+        return self
 
     @model_validator(mode="after")
     def _old_protocol_needs_confirmation(self) -> BusSection:
@@ -130,6 +224,11 @@ class BusSection(Section):
             raise ValueError('protocol "3.1.1" needs acknowledge = "confirmed": its PUBACK carries no reason, so a '
                              "refused result would look delivered")
         return self
+
+
+def _known_to_be_none(info: ValidationInfo, name: str) -> bool:
+    """Whether another key is absent; where it is wrong, that is already a finding of its own."""
+    return name in info.data and info.data[name] is None
 
 
 class LightSection(Section):

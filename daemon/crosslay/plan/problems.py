@@ -12,9 +12,11 @@ from pydantic import BaseModel, ValidationError
 
 #: Keys that people look for, and why they are not here.
 _NOT_HERE = {
-    "username": "a user name is refused without TLS",
-    "user": "a user name is refused without TLS",
-    "password": "secrets never stand in a station file",
+    "user": 'the user name\'s key is "username"',
+    "password": "secrets never stand in a station file; name a file with password_file, or a credential of the "
+                "service with password_credential",
+    "insecure": "there is no way to skip verification; name the authority of the broker's certificate in ca_file",
+    "verify": "verification is never switched off; name the authority of the broker's certificate in ca_file",
 }
 
 

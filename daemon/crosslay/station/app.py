@@ -20,6 +20,7 @@ from crosslay.plan.load import StationPlan
 from crosslay.ports import Gauge, GaugeContext, Indicator, IndicatorContext
 from crosslay.record.lock import StateLock
 from crosslay.record.reader import Reader
+from crosslay.station.access import access_of, require_usable
 from crosslay.station.capture import Capture
 from crosslay.station.clock import SystemClock
 from crosslay.station.cycle import Event
@@ -52,6 +53,7 @@ class Station:
     def __init__(self, plan: StationPlan, environ: Mapping[str, str]) -> None:
         self._plan = plan
         self._environ = environ
+        self._access = access_of(plan, environ)
         self._clock = SystemClock()
         self._lock = StateLock(plan.state_dir)
         self._mailbox = Mailbox(batch=max(1, plan.bus.window // 2))
@@ -68,7 +70,10 @@ class Station:
         ------
         StoreError
             The state directory or the database cannot be used, or another daemon uses it.
+        PlanError
+            A certificate, key or password file that the station file names cannot be used.
         """
+        require_usable(self._access, self._plan)
         self._lock.acquire()
         try:
             self._keeper.open()
@@ -98,7 +103,7 @@ class Station:
             self._notifier.send(READY="1", STATUS="running")
             self._supervise(lamp, status, reader)
             self._wind_down(capture, recorder, pump)
-            status.write(self._hub.state(0, None))
+            status.write(self._hub.state(0, None), self._hub.conditions.active())
         finally:
             lamp.close()
             reader.close()
@@ -135,6 +140,7 @@ class Station:
             protocol=bus.protocol,
             keepalive_s=bus.keepalive_s,
             client_id=f"crosslay-{self._keeper.levels.instance_id}",
+            access=self._access,
         )
         pump = Pump(
             Policy(
@@ -187,7 +193,7 @@ class Station:
     def _write_status(self, status: StatusFile, reader: Reader) -> None:
         levels = self._keeper.levels
         state = self._hub.state(0, reader.oldest_pending() if levels.pending else None)
-        status.write(state)
+        status.write(state, self._hub.conditions.active())
         self._notifier.send(
             STATUS=f"{state.cycle}; light {state.light}; {levels.last} results, {levels.pending} not acknowledged"
         )

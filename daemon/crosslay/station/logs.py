@@ -26,11 +26,13 @@ def configure_logs(level: str, environ: Mapping[str, str], *, station: str) -> N
     """
     readable = sys.stderr.isatty() and "JOURNAL_STREAM" not in environ and "INVOCATION_ID" not in environ
     renderer: Any = (
-        structlog.dev.ConsoleRenderer(colors=True)
+        structlog.dev.ConsoleRenderer(colors=True, exception_formatter=structlog.dev.plain_traceback)
         if readable
         else structlog.processors.JSONRenderer(ensure_ascii=False)
     )
-    shape: list[Any] = [] if readable else [structlog.processors.dict_tracebacks]
+    # Tracebacks without the values of local variables, which are structlog's default: one of them may be a password.
+    shaped = structlog.tracebacks.ExceptionDictTransformer(show_locals=False)
+    shape: list[Any] = [] if readable else [structlog.processors.ExceptionRenderer(shaped)]
     structlog.configure(
         processors=[
             _station_adder(station),

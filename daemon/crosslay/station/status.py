@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import json
 import os
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
+from crosslay.bus.conditions import Condition
 from crosslay.bus.messages import StateMessage
 
 FILE_NAME = "status.json"
@@ -20,7 +22,11 @@ def status_paths(name: str, state_dir: Path, environ: Mapping[str, str]) -> list
 
 
 class StatusFile:
-    """Writes the state message beside the station; a full or missing disk never stops anything."""
+    """Writes the state message beside the station; a full or missing disk never stops anything.
+
+    Beside what the broker gets, ``conditionDetails`` says each condition with its text and remedy: on the bus they have
+    topics of their own, and here they are read when the bus cannot be.
+    """
 
     def __init__(self, name: str, state_dir: Path, environ: Mapping[str, str]) -> None:
         candidates = status_paths(name, state_dir, environ)
@@ -30,13 +36,15 @@ class StatusFile:
             if path != self._path:
                 _remove(path)  # of an earlier run elsewhere: it would be read instead of ours
 
-    def write(self, state: StateMessage) -> None:
+    def write(self, state: StateMessage, conditions: Sequence[Condition]) -> None:
         """Replace the file in one step; not synced, it is worth nothing after a power cut."""
         if self._path is None:
             return
+        document = state.model_dump(mode="json", by_alias=True)
+        document["conditionDetails"] = [each.message().model_dump(mode="json", by_alias=True) for each in conditions]
         draft = self._path.with_suffix(".new")
         try:
-            draft.write_bytes(state.to_bytes() + b"\n")
+            draft.write_text(json.dumps(document, ensure_ascii=False, separators=(",", ":")) + "\n", "utf-8")
             draft.replace(self._path)
         except OSError:
             return

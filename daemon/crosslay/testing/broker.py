@@ -295,6 +295,10 @@ class RunningBroker:
             self._process.kill()
             self._process.wait()
 
+    def reconfigure(self, config_extra: str) -> None:
+        """Take other lines of configuration, from the next start on."""
+        self._config_extra = config_extra
+
     def restart(self) -> None:
         """Stop it where it runs and start it on the same port."""
         self.stop()

@@ -240,12 +240,21 @@ class TestRunningTheChecks:
         assert re.fullmatch(r"tests/run: everything passed in \d+ s \(ruff, mypy, import-linter, pytest\)",
                             done.stdout.splitlines()[-1])
 
+    def test_without_arguments_tests_run_side_by_side_and_benchmarks_alone(self, prepared: Clone) -> None:
+        done = prepared.run("tests/run")
+        assert done.returncode == 0, done.stderr
+        tests, benchmarks = prepared.calls("python -m pytest")
+        assert "-n " in tests
+        assert "--ignore tests/benchmarks" in tests
+        assert "-n " not in benchmarks
+        assert benchmarks.endswith("tests/benchmarks")
+
     @pytest.mark.parametrize("broken", ["ruff", "mypy", "import-linter", "pytest"])
     def test_a_failed_check_is_named_and_the_others_still_run(self, prepared: Clone, broken: str) -> None:
         if broken != "pytest":
             tool = {"import-linter": "lint-imports"}.get(broken, broken)
             executable(prepared.root / ".venv/bin" / tool, '#!/bin/bash\nexit 3\n')
-        done = prepared.run("tests/run", **({"FAKE_PYTEST_EXIT": "1"} if broken == "pytest" else {}))
+        done = prepared.run("tests/run", "-x", **({"FAKE_PYTEST_EXIT": "1"} if broken == "pytest" else {}))
         assert done.returncode == 1
         assert re.fullmatch(rf"tests/run: FAILED after \d+ s: {broken}", done.stdout.splitlines()[-1])
         assert len(prepared.calls("python -m pytest")) == 1

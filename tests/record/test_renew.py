@@ -17,7 +17,7 @@ from crosslay.record.backup import backup
 from crosslay.record.levels import Settled
 from crosslay.record.reader import Reader
 from crosslay.record.renew import Renewal, finish_interrupted, renew
-from crosslay.record.store import FILE_NAME, Store
+from crosslay.record.store import FILE_NAME, Draft, Store
 from crosslay.station.records import first_records
 from store_cases import filled_store, result_draft
 
@@ -168,6 +168,30 @@ def test_a_cut_between_the_database_and_its_wal(tmp_path: Path, monkeypatch: pyt
     store.open()
     assert store._live.execute("PRAGMA integrity_check").fetchone() == ("ok",)
     assert len(payloads(tmp_path)) == 4
+    store.close()
+
+
+def test_a_new_database_that_is_not_complete_in_one_file_is_not_moved_into_place(tmp_path: Path) -> None:
+    store = filled_store(tmp_path, 3)
+    identity = store.levels.instance_id
+    store.close()
+    reading: list[sqlite3.Connection] = []
+    real = renewal()
+
+    def with_a_reader(old: renewing.Old) -> list[Draft]:
+        # Whoever reads the new database keeps its WAL from being folded in when the writer closes.
+        reading.append(sqlite3.connect(tmp_path / "renewal.sqlite3", isolation_level=None))
+        reading[0].execute("BEGIN")
+        reading[0].execute("SELECT * FROM meta").fetchall()
+        return real.first_records(old)
+
+    cut_short = Renewal(reason=real.reason, wall_s=real.wall_s, first_records=with_a_reader)
+    with pytest.raises(StoreError, match="cannot be completed"):
+        renew(tmp_path, cut_short)
+    reading[0].close()
+    finish_interrupted(tmp_path)
+    store.open()
+    assert (store.levels.instance_id, store.levels.last) == (identity, 3)
     store.close()
 
 

@@ -8,6 +8,7 @@ import time
 from pathlib import Path
 
 from crosslay.errors import StoreBusyError, StoreError
+from crosslay.record.folders import make_folder
 
 
 class StateLock:
@@ -30,7 +31,7 @@ class StateLock:
         if self._descriptor is not None:
             return
         try:
-            self._path.parent.mkdir(mode=0o750, parents=True, exist_ok=True)
+            make_folder(self._path.parent)
             descriptor = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o640)
         except OSError as error:
             raise StoreError(

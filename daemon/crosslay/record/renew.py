@@ -7,7 +7,6 @@ that a power cut at any moment leaves either the old or the new one to be opened
 from __future__ import annotations
 
 import datetime as dt
-import os
 import sqlite3
 import uuid
 from collections.abc import Callable, Iterator
@@ -17,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from crosslay.errors import StoreError
+from crosslay.record.folders import make_folder, sync_folder
 from crosslay.record.levels import Levels, Settled, put_meta, read_levels
 from crosslay.record.store import FILE_NAME, Draft, Store
 
@@ -135,29 +135,32 @@ def _build(state_dir: Path, renewal: Renewal, old: Old) -> None:
             put_meta(connection, _COMPLETE, "1")
     finally:
         store.close()
+    # Only the database itself is moved into place: closing must have brought everything into it.
+    if Path(f"{store.path}-wal").exists():
+        raise StoreError(f"{store.path}: the new database cannot be completed; free the disk, and end what reads it")
 
 
 def _set_aside(state_dir: Path, renewal: Renewal) -> Path:
     folder = state_dir / SET_ASIDE
-    folder.mkdir(mode=0o750, exist_ok=True)
+    make_folder(folder)
     stamp = dt.datetime.fromtimestamp(renewal.wall_s, tz=dt.UTC).strftime("%Y%m%dT%H%M%SZ")
     target = folder / f"results-{stamp}-{renewal.reason}.sqlite3"
     number = 2
     while target.exists():
         target = folder / f"results-{stamp}-{renewal.reason}-{number}.sqlite3"
         number += 1
-    # The database itself first: while it is in its place, its WAL must be, too.
+    # The database itself first, and surely first: while it is in its place, its WAL must be, too.
     for suffix in _COMPANIONS:
         with suppress(FileNotFoundError):
             (state_dir / f"{FILE_NAME}{suffix}").rename(f"{target}{suffix}")
-    _sync(folder)
-    _sync(state_dir)
+        sync_folder(folder)
+        sync_folder(state_dir)
     return target
 
 
 def _move_into_place(state_dir: Path) -> None:
     (state_dir / _DRAFT_NAME).rename(state_dir / FILE_NAME)
-    _sync(state_dir)
+    sync_folder(state_dir)
 
 
 def _clear_companions(state_dir: Path) -> None:
@@ -167,6 +170,7 @@ def _clear_companions(state_dir: Path) -> None:
         left = state_dir / f"{FILE_NAME}{suffix}"
         if left.exists():
             left.rename(f"{newest}{suffix}" if newest is not None else state_dir / f"orphan{suffix}")
+            sync_folder(state_dir)
 
 
 def _is_complete(draft: Path) -> bool:
@@ -217,11 +221,3 @@ def _try(action: Callable[[], Levels]) -> Levels | None:
 def _remove(database: Path) -> None:
     for suffix in _COMPANIONS:
         Path(f"{database}{suffix}").unlink(missing_ok=True)
-
-
-def _sync(folder: Path) -> None:
-    descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)

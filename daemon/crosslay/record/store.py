@@ -6,7 +6,6 @@ Only the recorder thread uses this object after start-up; readers have `crosslay
 
 from __future__ import annotations
 
-import os
 import sqlite3
 import uuid
 from collections.abc import Callable, Iterator
@@ -15,6 +14,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from crosslay.errors import StoreCorruptError, StoreError, StoreWriteError
+from crosslay.record.folders import sync_folder
 from crosslay.record.levels import Levels, Settled, apply_settled, put_meta, read_levels
 from crosslay.record.migrate import migrate
 from crosslay.record.traces import PackedTrace
@@ -120,9 +120,9 @@ class Store:
                 raise StoreCorruptError(f"{self.path}: is a backup copy of {stamp[0]}")
             self.made_here = self.made_here or new
             if new:
-                _sync_directory(self.path.parent)
+                sync_folder(self.path.parent)
             self._levels = read_levels(connection)
-        except sqlite3.Error as error:
+        except (sqlite3.Error, OSError) as error:
             self.close()
             text = f"{self.path}: cannot be opened as a result database ({error})"
             raise StoreCorruptError(text) if is_damage(error) else StoreError(text) from error
@@ -250,16 +250,7 @@ def insert(connection: sqlite3.Connection, draft: Draft, levels: Levels) -> tupl
     return Stored(sequence=sequence, payload=payload), after
 
 
-def is_damage(error: sqlite3.Error) -> bool:
+def is_damage(error: Exception) -> bool:
     """Whether an error says that the database file itself cannot be used, now or later."""
     name = getattr(error, "sqlite_errorname", "")
     return any(name == code or name.startswith(f"{code}_") for code in _DAMAGED)
-
-
-def _sync_directory(folder: Path) -> None:
-    """Make a new file's name itself survive a power cut."""
-    descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from crosslay.errors import SettingsError, TraceError, TraceTooShortError
 from crosslay.texture import FilterKind, Settings, Standard, Trace, evaluate
+from crosslay.texture.settings import class_for_limit, setting_table
 from crosslay.texture.window import place_window
 from synthetic_surfaces import SURFACES, surface
 
@@ -74,7 +75,7 @@ def test_a_travel_of_n_plus_one_cutoffs_is_never_refused(spacing_um, cutoff_mm, 
 
 
 def test_a_cutoff_shorter_than_two_samples_is_refused():
-    with pytest.raises(SettingsError, match="too short for the sampling spacing 60 µm"):
+    with pytest.raises(SettingsError, match=r"the cut-off must be above two spacings, 0\.12 mm"):
         place_window(1000, 60.0, 0.08, sections=5, kind=FilterKind.GAUSSIAN)
 
 
@@ -204,6 +205,29 @@ def test_the_class_is_found_from_the_trace(amplitude_um, wavelength_um, cutoff_m
     done = evaluate(_trace(_sine(amplitude_um, wavelength_um, 96_001), 0.5), Settings())
     assert done.settings.cutoff_mm == cutoff_mm
     assert done.findings == ()
+
+
+@settings(max_examples=25, deadline=None)
+@given(
+    name=st.sampled_from(sorted(SURFACES)),
+    standard=st.sampled_from(list(Standard)),
+    points=st.integers(1100, 40_000),
+    factor=st.sampled_from([0.02, 0.3, 1.0, 5.0, 40.0]),
+    seed=st.integers(0, 2**32 - 1),
+)
+def test_the_class_found_is_the_one_that_its_own_roughness_asks_for(name, standard, points, factor, seed):
+    """Page texture, section 8: repeated until the class that the estimate implies is the class that was used."""
+    done = evaluate(_trace(factor * surface(name, points, 0.5, seed)), Settings(standard=standard))
+    wanted = class_for_limit("Ra", done.parameters["Ra"], standard)
+    ids = [finding.id for finding in done.findings]
+    if wanted.cutoff_mm == done.settings.cutoff_mm:
+        assert ids in ([], ["setting-class-undecided"])
+    elif ids == ["trace-too-short-for-class"]:
+        longer = next(row for row in setting_table(standard) if row.cutoff_mm > done.settings.cutoff_mm)
+        with pytest.raises(TraceTooShortError):
+            place_window(points, 0.5, longer.cutoff_mm, sections=5, kind=FilterKind.GAUSSIAN)
+    else:
+        assert ids == ["setting-class-undecided"]
 
 
 def test_a_trace_too_short_for_its_class_takes_the_longest_that_fits():

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy import stats
+from scipy import ndimage, stats
 
 from crosslay.texture.height import largest_sliding_height, moments_by_section, moments_over_all, section_heights
 from crosslay.texture.undefined import Undefined
@@ -65,6 +65,23 @@ def test_sliding_height_agrees_with_every_window(n, section, seed):
     z = np.random.default_rng(seed).standard_normal(n * section)
     expected = max(float(np.ptp(z[i : i + section])) for i in range(z.size - section + 1))
     assert largest_sliding_height(z, section) == expected
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    name=st.sampled_from(sorted(SURFACES)),
+    points=st.integers(1024, 9000),
+    share=st.floats(0.0, 1.0),
+    seed=st.integers(0, 2**32 - 1),
+)
+def test_sliding_height_of_long_windows_agrees_with_sliding_filters(name, points, share, seed):
+    """scipy.ndimage: extremes over a window of the same length, where it lies wholly on the profile."""
+    z = surface(name, points, 0.5, seed)
+    length = 1024 + int(share * (points - 1024))
+    high = ndimage.maximum_filter1d(z, length, origin=-(length // 2), mode="constant", cval=-np.inf)
+    low = ndimage.minimum_filter1d(z, length, origin=-(length // 2), mode="constant", cval=np.inf)
+    expected = float((high - low)[: points - length + 1].max())
+    assert largest_sliding_height(z, length) == expected
 
 
 def test_sliding_height_sees_what_no_section_holds():

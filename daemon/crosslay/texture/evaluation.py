@@ -9,8 +9,7 @@ from numpy.typing import NDArray
 
 from crosslay.texture.family import Measured, Values, family_profile, measure, section_values
 from crosslay.texture.form import parse_form, remove_form
-from crosslay.texture.grid import even_heights
-from crosslay.texture.motif_values import MOTIF_SYMBOLS, put_motifs
+from crosslay.texture.grid import EvenHeights, even_heights
 from crosslay.texture.requested import put_requested, read_requests
 from crosslay.texture.separation import Separated, separate
 from crosslay.texture.settings import (
@@ -23,6 +22,10 @@ from crosslay.texture.settings import (
 )
 from crosslay.texture.trace import Finding, Trace
 from crosslay.texture.waviness import primary_in_window, waviness_in_window
+
+# Arrays of the trace's length that an evaluation holds at its peak, and from where on the C library maps them.
+_HELD_ARRAYS = 12
+_LONG_TRACE = 16_384
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,15 +131,16 @@ def evaluate(trace: Trace, settings: Settings) -> Evaluation:
     """
     requests = read_requests(settings.parameters, settings.standard)
     even = even_heights(trace, skip_start_mm=settings.skip_start_mm, skip_end_mm=settings.skip_end_mm)
+    _settle_allocator(even.z_um.size)
     separated = separate(even, settings)
     values = Values()
     largest_raw_um = max(float(even.z_um.max()), -float(even.z_um.min()))
     measured = _measure(values, separated, settings, largest_raw_um)
     put_requested(values, requests, measured)
     findings = even.findings + separated.findings
+    filters: dict[str, str] = {}
     if settings.motif is not None:
-        levelled = remove_form(even.z_um, even.spacing_um, parse_form(settings.form))
-        findings += put_motifs(values, levelled, even.spacing_um, settings.motif)
+        findings += _put_motifs(values, filters, even, settings)
     return Evaluation(
         settings=_used(settings, separated, even.z_um.size),
         parameters=values.parameters,
@@ -151,8 +155,19 @@ def evaluate(trace: Trace, settings: Settings) -> Evaluation:
             stop=separated.window.stop,
         ),
         findings=findings,
-        filters=_other_filters(values),
+        filters=filters,
     )
+
+
+def _settle_allocator(points: int) -> None:
+    """Let the C library keep memory from one step of a long evaluation to the next.
+
+    glibc maps large blocks afresh with every request and hands the top of its heap back, so that every array of a long
+    trace is paid for page by page, up to a third of the whole time. The sizes at which it does so rise with the largest
+    block that it has seen given back. This one is never touched and costs nothing; elsewhere it does nothing.
+    """
+    if points > _LONG_TRACE:
+        np.empty(_HELD_ARRAYS * points)
 
 
 def _measure(values: Values, separated: Separated, settings: Settings, largest_raw_um: float) -> dict[str, Measured]:
@@ -184,9 +199,16 @@ def _measure(values: Values, separated: Separated, settings: Settings, largest_r
     )
 
 
-def _other_filters(values: Values) -> dict[str, str]:
-    """Filter of the values that the L-filter of the settings had no part in: motifs read the primary profile."""
-    return {name: FilterKind.NONE.value for name in MOTIF_SYMBOLS if name in values.units}
+def _put_motifs(values: Values, filters: dict[str, str], even: EvenHeights, settings: Settings) -> tuple[Finding, ...]:
+    """Note the motif parameters, and that no L-filter had a part in them."""
+    # Few ask for motifs; the daemon starts without them.
+    from crosslay.texture.motif_values import MOTIF_SYMBOLS, put_motifs
+
+    assert settings.motif is not None
+    levelled = remove_form(even.z_um, even.spacing_um, parse_form(settings.form))
+    findings = put_motifs(values, levelled, even.spacing_um, settings.motif)
+    filters.update(dict.fromkeys(MOTIF_SYMBOLS, FilterKind.NONE.value))
+    return findings
 
 
 def _used(settings: Settings, separated: Separated, points: int) -> UsedSettings:

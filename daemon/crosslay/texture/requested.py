@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 from crosslay.errors import SettingsError
 from crosslay.texture.family import Measured, Value, Values
-from crosslay.texture.feature import feature_parameters
 from crosslay.texture.height import FLAT_REASON, largest_height_within
 from crosslay.texture.material_ratio import (
     height_at_ratio,
@@ -200,6 +199,8 @@ def _volume(measured: Measured, stem: str, arguments: tuple[float, ...]) -> Valu
 def _feature(measured: Measured, stem: str, least_um: float) -> Value:
     if measured.profile.flat:
         return Undefined(FLAT_REASON)
+    from crosslay.texture.feature import feature_parameters  # few ask for it; the daemon starts without it
+
     found = feature_parameters(measured.profile.heights_um, measured.profile.spacing_um, least_um)
     match stem:
         case "-peak-density":

@@ -12,10 +12,13 @@ from __future__ import annotations
 import enum
 import math
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from crosslay.errors import SettingsError
 from crosslay.texture.form import parse_form
-from crosslay.texture.motif import MotifLimits
+
+if TYPE_CHECKING:
+    from crosslay.texture.motif import MotifLimits
 
 #: Section lengths in the evaluation length when nothing else is said (ISO 21920-3 nsc; ISO 4288 clause 4.4).
 DEFAULT_SECTIONS = 5

@@ -153,13 +153,15 @@ def _lengths_and_wavelengths_mm(
         np.subtract(profile, profile.mean(), out=row)
         level.append(_reach(row) <= 1e-14 * _reach(profile))
     spectra: NDArray[np.complex128] = fft.rfft(padded, axis=1, overwrite_x=True)
-    wavelengths_mm = [
-        _LEVEL if flat else _wavelength_mm(spectrum, spacing_um) for flat, spectrum in zip(level, spectra, strict=True)
-    ]
     # A power spectrum is even, so its transform back to the autocorrelation is a cosine transform: lags 0 … M.
     powers = padded[:, : points + 1]
     for power, spectrum in zip(powers, spectra, strict=True):
-        _put_power(spectrum, power)
+        np.multiply(spectrum.real, spectrum.real, out=power)
+        np.add(power, spectrum.imag * spectrum.imag, out=power)
+    wavelengths_mm = [
+        _LEVEL if flat else _wavelength_mm(spectrum, power, spacing_um)
+        for flat, spectrum, power in zip(level, spectra, powers, strict=True)
+    ]
     del spectra
     correlations: _Floats = fft.dct(powers, type=1, axis=1, overwrite_x=True)
     lengths_mm = [
@@ -218,12 +220,6 @@ def _reach(heights_um: _Floats) -> float:
     return max(float(heights_um.max()), -float(heights_um.min()))
 
 
-def _put_power(spectrum: NDArray[np.complex128], power: _Floats) -> None:
-    """Write squared magnitudes to `power`, shape of `spectrum`."""
-    np.multiply(spectrum.real, spectrum.real, out=power)
-    power += spectrum.imag * spectrum.imag
-
-
 def _length_mm(correlation: _Floats, spacing_um: float) -> float | Undefined:
     below = correlation <= THRESHOLD * correlation[0]
     lag = int(np.argmax(below))
@@ -233,21 +229,12 @@ def _length_mm(correlation: _Floats, spacing_um: float) -> float | Undefined:
     return float((lag - 1 + (high - THRESHOLD) / (high - low)) * spacing_um / 1000.0)
 
 
-def _wavelength_mm(spectrum: NDArray[np.complex128], spacing_um: float) -> float:
-    """Wavelength of the largest line from the transform of length 2M, shape (M + 1,)."""
+def _wavelength_mm(spectrum: NDArray[np.complex128], power: _Floats, spacing_um: float) -> float:
+    """Wavelength of the largest line from the transform of length 2M and its power, shapes (M + 1,)."""
     points = spectrum.size - 1
-    # A periodic Hann taper over M samples is, at twice the length, half of a bin less a quarter of the bins two away
-    # (here four times that); a real profile's bins beyond both ends are the conjugates of those inside.
-    tapered = 2.0 * spectrum
-    tapered[2:-2] -= spectrum[:-4]
-    tapered[2:-2] -= spectrum[4:]
-    tapered[:2] -= np.conj(spectrum[2:0:-1]) + spectrum[2:4]
-    tapered[-2:] -= np.conj(spectrum[-2:-4:-1]) + spectrum[-4:-2]
-    power = np.empty(spectrum.size)
-    _put_power(tapered, power)
-    line = 1 + int(np.argmax(power[1:points]))
+    line = _largest_tapered(spectrum, power)
+    around = _tapered_power(spectrum, np.arange(line - 1, line + 2))
     offset = 0.0
-    around = power[line - 1 : line + 2]
     if float(around.min()) > 0.0:
         before, at, after = np.log(around)
         bend = float(before - 2.0 * at + after)
@@ -256,3 +243,39 @@ def _wavelength_mm(spectrum: NDArray[np.complex128], spacing_um: float) -> float
         offset = 0.5 * float(before - after) / bend if bend < 0.0 else 0.0
         offset = offset if line + offset > 0.0 else 0.0
     return 2.0 * points * spacing_um / 1000.0 / (line + offset)
+
+
+def _largest_tapered(spectrum: NDArray[np.complex128], power: _Floats) -> int:
+    """Bin 1 … M − 1 with the largest power under the taper.
+
+    The taper mixes three bins, so its power is at most 18 times the largest of theirs: bins far from any strong one
+    need not be looked at.
+    """
+    points = spectrum.size - 1
+    strongest = min(max(int(np.argmax(power)), 1), points - 1)
+    least = float(_tapered_power(spectrum, np.array([strongest]))[0]) / 18.0 * (1.0 - 1e-9)
+    strong = power >= least
+    near = strong.copy()
+    near[2:] |= strong[:-2]
+    near[:-2] |= strong[2:]
+    bins = 1 + np.flatnonzero(near[1:points])
+    return int(bins[np.argmax(_tapered_power(spectrum, bins))])
+
+
+def _tapered_power(spectrum: NDArray[np.complex128], bins: NDArray[np.intp]) -> _Floats:
+    """Power of the profile under a periodic Hann taper at some of the bins 0 … M, sixteen times.
+
+    A periodic Hann taper over M samples is, at twice the length, half of a bin less a quarter of the bins two away.
+    """
+    tapered = 2.0 * spectrum[bins] - _bins(spectrum, bins - 2) - _bins(spectrum, bins + 2)
+    power: _Floats = tapered.real * tapered.real
+    power += tapered.imag * tapered.imag
+    return power
+
+
+def _bins(spectrum: NDArray[np.complex128], bins: NDArray[np.intp]) -> NDArray[np.complex128]:
+    """Bins −2 … M + 2; of a real profile those beyond both ends are the conjugates of those inside."""
+    last = spectrum.size - 1
+    inside = np.abs(bins)
+    inside = np.where(inside > last, 2 * last - inside, inside)
+    return np.where((bins < 0) | (bins > last), np.conj(spectrum[inside]), spectrum[inside])

@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from crosslay.errors import SettingsError, TraceTooShortError
+from crosslay.errors import TraceTooShortError
+from crosslay.texture.filters.checks import check_cutoff
 from crosslay.texture.settings import FilterKind
 
 #: Run-up and run-down in section lengths, by filter.
@@ -55,15 +56,10 @@ def section_points(cutoff_mm: float, spacing_um: float) -> int:
     Raises
     ------
     SettingsError
-        A section would hold fewer than two samples.
+        The cut-off is not above two spacings.
     """
-    points = math.floor(cutoff_mm * 1000.0 / spacing_um + 0.5)
-    if points < 2:
-        raise SettingsError(
-            f"cut-off λc {cutoff_mm:g} mm is too short for the sampling spacing {spacing_um:g} µm; "
-            f"it needs at least {2 * spacing_um / 1000:g} mm"
-        )
-    return points
+    check_cutoff(spacing_um, cutoff_mm)
+    return math.floor(cutoff_mm * 1000.0 / spacing_um + 0.5)
 
 
 def place_window(points: int, spacing_um: float, cutoff_mm: float, *, sections: int, kind: FilterKind) -> Window:

@@ -35,8 +35,9 @@ import sys; sys.path.insert(0, {tests!r})
 from synthetic_surfaces import surface
 from crosslay.texture import FilterKind, Settings, Trace, evaluate
 z = surface("turned", 60_001, 0.1, 5)
-for kind in (FilterKind.GAUSSIAN, FilterKind.SPLINE, FilterKind.TWO_RC):
-    done = evaluate(Trace(samples=z, spacing_um=0.1), Settings(cutoff_mm=0.8, filter=kind, form="polynomial:4"))
+for kind in FilterKind:
+    chosen = Settings(cutoff_mm=0.8, filter=kind, form="polynomial:4", sections=4)
+    done = evaluate(Trace(samples=z, spacing_um=0.1), chosen)
     print({{name: value and value.hex() for name, value in done.parameters.items()}})
 """
 

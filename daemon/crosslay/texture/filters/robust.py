@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from crosslay.texture.filters.checks import check_cutoff, checked_heights
 from crosslay.texture.filters.local_parabola import LocalParabola
+from crosslay.texture.sums import dot
 
 #: Tukey's limit cB in units of the median absolute residual.
 TUKEY_FACTOR: Final = 4.4478
@@ -117,7 +118,7 @@ def _parabola(heights: _Floats) -> _Floats:
     x = np.linspace(-1.0, 1.0, heights.size)
     curve = np.full(heights.size, float(heights.mean()))
     for basis in (x, x * x - float(np.mean(x * x))):
-        square = float(basis @ basis)
+        square = dot(basis, basis)
         if square > 0.0:
-            curve += (float(basis @ (heights - curve)) / square) * basis
+            curve += (dot(basis, heights - curve) / square) * basis
     return curve

@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from scipy import fft
 
 from crosslay.texture.filters.checks import check_cutoff, checked_heights
+from crosslay.texture.sums import dot
 
 
 def stiffness(spacing_um: float, cutoff_mm: float) -> float:
@@ -77,7 +78,7 @@ def mean_line(z_um: NDArray[np.float64], spacing_um: float, cutoff_mm: float) ->
         return heights.copy()
     # A straight line passes unchanged; without it the cosines keep their digits for the texture.
     x = np.arange(points, dtype=np.float64) - 0.5 * (points - 1)
-    line = float(heights.mean()) + (float(x @ heights) / float(x @ x)) * x
+    line = float(heights.mean()) + (dot(x, heights) / dot(x, x)) * x
     spectrum: NDArray[np.float64] = fft.dct(heights - line, norm="ortho", overwrite_x=True)
     # sin(πk/2N) for k = 0 … N; read backwards it is the cosine.
     sine = np.sin(np.arange(points + 1) * (0.5 * math.pi / points))
@@ -91,8 +92,8 @@ def mean_line(z_um: NDArray[np.float64], spacing_um: float, cutoff_mm: float) ->
         cosines = slice(parity, None, 2)
         part = bend[cosines] * end[cosines]
         # Cosine 0 is shorter by √2 than the rest, but there `part` is 0 and only the divisor sees it.
-        divisor = float(share[cosines] @ end[cosines]) - (0.5 if parity == 0 else 0.0)
-        spectrum[cosines] += (float(part @ spectrum[cosines]) / divisor) * (part * gain[cosines])
+        divisor = dot(share[cosines], end[cosines]) - (0.5 if parity == 0 else 0.0)
+        spectrum[cosines] += (dot(part, spectrum[cosines]) / divisor) * (part * gain[cosines])
     smooth: NDArray[np.float64] = fft.idct(spectrum, norm="ortho", overwrite_x=True)
     smooth += line
     return smooth

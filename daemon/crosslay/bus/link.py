@@ -20,6 +20,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from crosslay.bus.credentials import Access, read_password
+from crosslay.bus.client import Client
 from crosslay.bus.messages import MAX_INBOUND_BYTES
 from crosslay.bus.resolve import Resolver
 from crosslay.bus.tls import HandshakeError, broke_off, handshake_failure, make_context
@@ -101,6 +102,10 @@ class Link:
         self.subscriptions: deque[int] = deque()
         """SUBACK reason codes."""
         self.receive_maximum = 65_535
+        self.maximum_packet_bytes: int | None = None
+        """What the broker takes at most; None for no limit."""
+        self.refused_with = 0
+        """Reason code of the broker's DISCONNECT; 0 for none."""
         self._lost: str | None = None
         self._connected = False
         self._logged = ""
@@ -181,9 +186,26 @@ class Link:
         self._sent_at[info.mid] = time.monotonic()
         return info.mid
 
+    def free(self) -> int:
+        """How many more messages the broker's Receive Maximum lets be in flight."""
+        return max(0, self.receive_maximum - len(self._sent_at))
+
     def room(self) -> int:
-        """How many more results the broker's Receive Maximum lets be in flight."""
-        return max(0, self.receive_maximum - _RESERVE - len(self._sent_at))
+        """How many more results may be in flight, so that there is room for other messages where there can be."""
+        return max(0, self.free() - min(_RESERVE, self.receive_maximum // 2))
+
+    def fits(self, message: Outbound) -> bool:
+        """Whether the broker takes a message of this size."""
+        if self.maximum_packet_bytes is None:
+            return True
+        # PUBLISH (MQTT 5.0, 3.3): at most 5 bytes of fixed header, topic with its length, packet id, properties.
+        properties = len(self._properties(message).pack())  # type: ignore[no-untyped-call]
+        size = 5 + 2 + len(message.topic.encode()) + 2 + properties + len(message.payload)
+        return size <= self.maximum_packet_bytes
+
+    def oldest_unanswered(self) -> int | None:
+        """The message id that waits longest for its acknowledgement; None where none does."""
+        return next(iter(self._sent_at), None)
 
     def step(self, timeout_s: float, wake: socket.socket | None) -> None:
         """Wait for the socket or for `wake`, and do what is due: read, write, keepalive.
@@ -218,6 +240,8 @@ class Link:
         if farewell is not None and self._connected and self._lost is None:
             deadline = time.monotonic() + 1.0
             try:
+                while not self.free() and time.monotonic() < deadline:
+                    self.step(0.05, None)
                 mid = self.publish(farewell)
                 while mid in self._sent_at and time.monotonic() < deadline:
                     self.step(0.05, None)
@@ -253,7 +277,7 @@ class Link:
 
     def _make_client(self) -> mqtt.Client:
         will = self._will
-        client = mqtt.Client(
+        client = Client(
             CallbackAPIVersion.VERSION2,
             client_id=self._address.client_id,
             protocol=mqtt.MQTTv5 if self._five else mqtt.MQTTv311,
@@ -281,8 +305,11 @@ class Link:
             return
         self._connected = True
         self.receive_maximum = int(getattr(properties, "ReceiveMaximum", 65_535) or 65_535)
+        self.maximum_packet_bytes = getattr(properties, "MaximumPacketSize", None)
 
-    def _on_disconnect(self, _client: Any, _userdata: Any, _flags: Any, reason: Any, _properties: Any) -> None:
+    def _on_disconnect(self, _client: Any, _userdata: Any, flags: Any, reason: Any, _properties: Any) -> None:
+        if flags.is_disconnect_packet_from_server:
+            self.refused_with = int(reason.value)
         if self._lost is not None:
             return
         said = "" if self._connected or self._address.access.tls is None else broke_off(self._logged)

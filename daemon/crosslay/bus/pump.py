@@ -29,6 +29,7 @@ from crosslay.bus.messages import (
     Wire,
 )
 from crosslay.bus.resolve import Resolver
+from crosslay.bus.refusals import CONTENT_REFUSALS, TRIES, Refusals
 from crosslay.bus.session import Session
 from crosslay.bus.topics import ACK, EVALUATION, IDENTIFICATION, RESULT, STATE, Topics
 from crosslay.bus.window import Window
@@ -39,8 +40,7 @@ from crosslay.record.reader import Reader
 _log = structlog.get_logger("crosslay.bus")
 _NO_MATCHING_SUBSCRIBERS = 0x10
 _FAILURE = 0x80
-_CONTENT_REFUSALS = frozenset({0x95, 0x99})
-_CONTENT_TRIES = 5
+_PACKET_TOO_LARGE = 0x95
 _EVALUATION_LATEST_S = 2.0
 _EVALUATION_EXPIRY_S = 5
 _STATE_EVERY_S = 10.0
@@ -78,7 +78,7 @@ class Pump:
         self._state_dirty = threading.Event()
         self._noted_through = 0
         self._noted: set[int] = set()
-        self._tries: dict[int, int] = {}
+        self._refusals = Refusals()
         self._refused_topics: dict[str, int] = {}
         self._session: Session | None = None
         self._renewed = threading.Event()
@@ -166,11 +166,24 @@ class Pump:
             self._greet(self._session, stop)
             while not stop.is_set():
                 self._turn(self._session)
+        except BusError:
+            if self._session is not None:
+                self._take_answers(self._session)
+                self._blame(self._session)
+            raise
+        else:
             ended = OfflineMessage(instance_id=identity, session_number=number, reason="shutdown")
             farewell = self._retained(STATE, ended)
         finally:
             self._session = None
             link.close(farewell)
+
+    def _blame(self, session: Session) -> None:
+        """A broker may answer content that it refuses by ending the connection: then the oldest unanswered is meant."""
+        reason = session.link.refused_with
+        sequence = session.oldest_unanswered_result() if reason in CONTENT_REFUSALS else None
+        if sequence is not None:
+            self._on_refused_content(sequence, reason)
 
     def _forget(self) -> None:
         """Another database: its numbers begin again, and nothing of it was ever sent."""
@@ -181,7 +194,7 @@ class Pump:
         self._noted_through = 0
         self._anchor.forget()
         self._noted.clear()
-        self._tries.clear()
+        self._refusals.clear()
         self._settled.clear()
 
     def _greet(self, session: Session, stop: threading.Event) -> None:
@@ -193,6 +206,8 @@ class Pump:
         self._anchor.check(session, self._wake_in, stop)
         session.send(self._retained(IDENTIFICATION, self._host.identification()))
         self._window.reconnected()
+        self._refusals.reconnected()
+        self._refused_topics.clear()  # a broker that was set right is believed; one that was not says so again
         self._state_dirty.set()
 
     def _turn(self, session: Session) -> None:
@@ -201,28 +216,33 @@ class Pump:
         self._host.beat()
         if self._renewed.is_set():
             raise BusError("the result database was made anew")
-        while session.link.acknowledged:
-            self._on_puback(session, *session.link.acknowledged.popleft())
+        self._take_answers(session)
         self._receive(session.link)
         while session.link.subscriptions:
             self._on_suback(session.link.subscriptions.popleft())
         while self._settled:
             self._on_settled(session, self._settled.popleft())
+        session.flush()
         self._send_announcements(session)
         if self._window.overdue(time.monotonic()):
             self._host.count("resends")
-            if self._confirmed:
+            if self._confirmed and self._policy.topics[RESULT] not in self._refused_topics:
                 self._host.conditions.raise_(kinds.MES_SILENT, "results were sent, but the MES acknowledges nothing")
+        self._send_again(session)
         self._send_results(session)
         self._anchor.ask()
         self._send_presence(session)
+        self._note_oversized(session)
+
+    def _take_answers(self, session: Session) -> None:
+        """Acknowledgements that came in; also those before a connection's end count."""
+        while session.link.acknowledged:
+            self._on_puback(session, *session.link.acknowledged.popleft())
 
     def _wait_s(self, session: Session) -> float:
         now = time.monotonic()
         waits = [session.state_due(self._state_every_s, dirty=self._state_dirty.is_set()) - now, 1.0]
-        due_in = self._window.due_in(now)
-        if due_in is not None:
-            waits.append(due_in)
+        waits += [due_in for due_in in (self._window.due_in(now), self._refusals.due_in(now)) if due_in is not None]
         return max(0.0, min(waits))
 
     @property
@@ -231,22 +251,40 @@ class Pump:
 
     def _send_results(self, session: Session) -> None:
         room = min(self._window.room(), session.link.room())
-        if room <= 0 or self._host.levels().last <= self._window.position:
+        if session.waiting or room <= 0 or self._host.levels().last <= self._window.position:
             return
         for sequence, payload in self._reader.pending(self._window.position, room):
             if sequence <= self._noted_through or sequence in self._noted:
                 self._window.hold(sequence)
                 continue
-            delivery = self._window.sent(sequence, time.monotonic())
-            mid = session.send(
-                Outbound(
-                    topic=self._policy.topics[RESULT],
-                    payload=payload,
-                    delivery=delivery.value,
-                    content_type=CLOUDEVENTS_CONTENT_TYPE,
-                ),
-            )
-            session.results[mid] = sequence
+            self._send_result(session, sequence, payload)
+
+    def _send_again(self, session: Session) -> None:
+        """Results that the broker refused for their content have their next try (DC-23), without what follows them."""
+        now = time.monotonic()
+        for sequence in self._refusals.due(now):
+            if not session.link.room():
+                self._refusals.postpone(sequence, now)
+                continue
+            for number, payload in self._reader.pending(sequence - 1, 1):
+                if number == sequence:
+                    self._send_result(session, sequence, payload)
+
+    def _send_result(self, session: Session, sequence: int, payload: bytes) -> None:
+        now = time.monotonic()
+        message = Outbound(
+            topic=self._policy.topics[RESULT],
+            payload=payload,
+            delivery=self._window.delivery(sequence).value,
+            content_type=CLOUDEVENTS_CONTENT_TYPE,
+        )
+        if session.link.fits(message):
+            self._window.sent(sequence, now)
+            session.send_result(sequence, message)
+        else:
+            self._window.hold(sequence)
+            self._on_refused_content(sequence, _PACKET_TOO_LARGE)
+            session.oversized.append(message.topic)
 
     def _send_announcements(self, session: Session) -> None:
         while self._announcements:
@@ -278,6 +316,13 @@ class Pump:
             session.send(self._retained(STATE, self._host.state(session.number, self._oldest_pending())))
             session.state_at = time.monotonic()
 
+    def _note_oversized(self, session: Session) -> None:
+        """What the broker's Maximum Packet Size keeps from being sent is as good as refused."""
+        while session.oversized:
+            self._refused_topics[session.oversized.popleft()] = _PACKET_TOO_LARGE
+            self._host.count("publishRefused")
+            self._report_refusals()
+
     def _oldest_pending(self) -> float | None:
         return self._reader.oldest_pending() if self._host.levels().pending else None
 
@@ -297,23 +342,18 @@ class Pump:
             return
         if reason == _NO_MATCHING_SUBSCRIBERS:
             self._host.conditions.raise_(kinds.NO_CONSUMER, "the broker has no subscriber for v1/result")
-        elif reason >= _FAILURE:
-            self._on_refused_result(sequence, reason)
-        else:
+        elif reason in CONTENT_REFUSALS:
+            self._on_refused_content(sequence, reason)
+        elif reason < _FAILURE:
             self._host.conditions.clear(kinds.NO_CONSUMER)
             if not self._confirmed:
                 self._noted.add(sequence)
                 self._host.settle(Settled(sequences=frozenset({sequence})))
 
-    def _on_refused_result(self, sequence: int, reason: int) -> None:
-        if reason not in _CONTENT_REFUSALS:
-            return
-        self._tries[sequence] = self._tries.get(sequence, 0) + 1
-        if self._tries[sequence] >= _CONTENT_TRIES:
-            del self._tries[sequence]
-            self._host.settle(
-                Settled(quarantined={sequence: f"the broker refused it {_CONTENT_TRIES} times (0x{reason:02X})"})
-            )
+    def _on_refused_content(self, sequence: int, reason: int) -> None:
+        if self._refusals.refused(sequence, time.monotonic()):
+            text = f"the broker refused it {TRIES} times (0x{reason:02X})"
+            self._host.settle(Settled(quarantined={sequence: text}))
 
     def _report_refusals(self) -> None:
         if self._refused_topics:
@@ -359,5 +399,6 @@ class Pump:
         done = set(settled.sequences) | set(settled.quarantined)
         done |= {sequence for sequence in self._window.outstanding if sequence <= settled.through}
         self._noted -= settled.sequences
+        self._refusals.forget(sorted(done))
         self._window.settled(sorted(done), time.monotonic())
         self._state_dirty.set()

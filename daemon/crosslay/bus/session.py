@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections import deque
+
 from crosslay.bus.link import Link, Outbound
 from crosslay.bus.messages import Wire
 
@@ -9,9 +11,13 @@ _STATE_PAUSE_S = 0.1
 
 
 class Session:
-    """One connection: which message ids stand for what, and what was last said on it."""
+    """One connection: which message ids stand for what, what was last said on it, and what waits for room.
 
-    __slots__ = ("conditions", "conditions_version", "link", "number", "results", "state_at", "topics")
+    Results never wait here; they stay in the store until there is room for them.
+    """
+
+    __slots__ = ("conditions", "conditions_version", "link", "number", "oversized", "results", "state_at", "topics",
+                 "waiting")  # fmt: skip
 
     def __init__(self, *, link: Link, number: int) -> None:
         self.link = link
@@ -21,13 +27,40 @@ class Session:
         self.conditions: dict[str, Wire] = {}
         self.conditions_version = -1
         self.state_at = float("-inf")
+        self.waiting: deque[Outbound] = deque()
+        self.oversized: deque[str] = deque()
+        """Topics of messages that were not sent because the broker takes none of their size."""
 
     def state_due(self, every_s: float, *, dirty: bool) -> float:
         """Monotonic time at which the state is to be published next."""
         return self.state_at + (_STATE_PAUSE_S if dirty else every_s)
 
-    def send(self, message: Outbound) -> int:
-        """Publish, and remember the topic that the acknowledgement will be for; returns the message id."""
+    def send(self, message: Outbound) -> None:
+        """Publish as soon as the broker's Receive Maximum allows; a newer retained message replaces one that waits."""
+        if message.retain:
+            self.waiting = deque(item for item in self.waiting if item.topic != message.topic)
+        self.waiting.append(message)
+        self.flush()
+
+    def flush(self) -> None:
+        """Publish what waits, as far as there is room."""
+        while self.waiting and self.link.free() > 0:
+            message = self.waiting.popleft()
+            if self.link.fits(message):
+                self._publish(message)
+            else:
+                self.oversized.append(message.topic)
+
+    def send_result(self, sequence: int, message: Outbound) -> None:
+        """Publish a result; the caller has seen that there is room and that it fits."""
+        self.results[self._publish(message)] = sequence
+
+    def oldest_unanswered_result(self) -> int | None:
+        """The sequence in the oldest message without an answer, where that is a result."""
+        mid = self.link.oldest_unanswered()
+        return None if mid is None else self.results.get(mid)
+
+    def _publish(self, message: Outbound) -> int:
         mid = self.link.publish(message)
         self.topics[mid] = message.topic
         return mid

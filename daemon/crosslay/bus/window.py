@@ -49,9 +49,13 @@ class Window:
         """How many more may be sent now."""
         return max(0, self.width - len(self.outstanding))
 
+    def delivery(self, sequence: int) -> Delivery:
+        """How the next sending of a result is marked."""
+        return Delivery.RETRANSMISSION if sequence <= self.perhaps_sent_through else Delivery.ORIGINAL
+
     def sent(self, sequence: int, now: float) -> Delivery:
         """Record a sending; returns how it is marked."""
-        delivery = Delivery.RETRANSMISSION if sequence <= self.perhaps_sent_through else Delivery.ORIGINAL
+        delivery = self.delivery(sequence)
         self.outstanding[sequence] = None
         self.position = max(self.position, sequence)
         self.perhaps_sent_through = max(self.perhaps_sent_through, sequence)

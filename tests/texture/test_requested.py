@@ -285,3 +285,32 @@ def test_a_cutoff_that_the_sampling_cannot_carry_is_refused(kind):
 def test_the_filter_of_a_callout_that_names_none(parameter, standard, kind):
     """Page texture, section 5: ISO 16610-31 under iso-21920, ISO 13565-1 under iso-4287, for Rk and Rpq alone."""
     assert default_filter_for(parameter, standard) is kind
+
+
+# --- what spacing and tip carry (page texture, section 8; ISO 3274 table 1, from memory) ---
+
+
+@pytest.mark.parametrize(
+    ("facts", "spacing_um", "short_cutoff_um", "ids"),
+    [
+        ({}, 0.5, 2.5, []),
+        ({}, 0.6, 2.5, ["spacing-too-wide"]),
+        ({}, 1.5, 8.0, []),
+        ({}, 1.0, None, []),
+        ({"tip_radius_um": "2"}, 0.5, 2.5, []),
+        ({"tip_radius_um": "5"}, 0.5, 2.5, ["tip-too-large"]),
+        ({"tip_radius_um": "5"}, 0.6, 2.5, ["tip-too-large", "spacing-too-wide"]),
+        ({"tip_radius_um": "5"}, 0.5, 8.0, []),
+        ({"tip_radius_um": "blunt"}, 0.5, 2.5, []),
+        ({"tip_radius_um": "nan"}, 0.5, 2.5, []),
+        ({"tip_radius_um": "-1"}, 0.5, 2.5, []),
+    ],
+)
+def test_a_trace_whose_spacing_or_tip_cannot_carry_the_class_is_evaluated_and_flagged(
+    facts, spacing_um, short_cutoff_um, ids
+):
+    z = surface("ground", 3001, spacing_um, 3)
+    trace = Trace(samples=z, spacing_um=spacing_um, facts=facts)
+    done = evaluate(trace, Settings(cutoff_mm=0.25, short_cutoff_um=short_cutoff_um))
+    assert [finding.id for finding in done.findings] == ids
+    assert done.parameters["Ra"] > 0

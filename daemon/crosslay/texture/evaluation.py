@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -20,6 +21,7 @@ from crosslay.texture.settings import (
     class_of_cutoff,
     default_short_cutoff_um,
 )
+from crosslay.texture.tip import tip_findings
 from crosslay.texture.trace import Finding, Trace
 from crosslay.texture.waviness import primary_in_window, waviness_in_window
 
@@ -137,7 +139,7 @@ def evaluate(trace: Trace, settings: Settings) -> Evaluation:
     largest_raw_um = max(float(even.z_um.max()), -float(even.z_um.min()))
     measured = _measure(values, separated, settings, largest_raw_um)
     put_requested(values, requests, measured)
-    findings = even.findings + separated.findings
+    findings = even.findings + separated.findings + _suitability(trace, separated, values)
     filters: dict[str, str] = {}
     if settings.motif is not None:
         findings += _put_motifs(values, filters, even, settings)
@@ -156,6 +158,25 @@ def evaluate(trace: Trace, settings: Settings) -> Evaluation:
         ),
         findings=findings,
         filters=filters,
+    )
+
+
+def _suitability(trace: Trace, separated: Separated, values: Values) -> tuple[Finding, ...]:
+    """Whether spacing and tip carry the λs that was applied; a trace that cannot is evaluated all the same."""
+    if separated.short_cutoff_um is None:
+        return ()
+    try:
+        radius_um: float | None = float(trace.facts.get("tip_radius_um", ""))
+    except ValueError:
+        radius_um = None
+    if radius_um is not None and not 0.0 < radius_um < math.inf:
+        radius_um = None
+    return tip_findings(
+        radius_um,
+        separated.spacing_um,
+        separated.short_cutoff_um,
+        ra_um=values.parameters["Ra"],
+        rz_um=values.parameters["Rz"],
     )
 
 

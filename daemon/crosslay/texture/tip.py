@@ -141,7 +141,7 @@ def shortest_followed_wavelength_um(amplitude_um: float, tip_radius_um: float) -
 
 
 def tip_findings(
-    tip_radius_um: float,
+    tip_radius_um: float | None,
     spacing_um: float,
     short_cutoff_um: float | None,
     *,
@@ -152,8 +152,8 @@ def tip_findings(
 
     Parameters
     ----------
-    tip_radius_um : float
-        Radius of the tip, µm.
+    tip_radius_um : float or None
+        Radius of the tip, µm; None where it is not known: then only the spacing is looked at.
     spacing_um : float
         Sampling spacing, µm.
     short_cutoff_um : float or None
@@ -179,7 +179,11 @@ def tip_findings(
     for name, value in (("tip radius", tip_radius_um), ("spacing", spacing_um), ("λs", short_cutoff_um)):
         if value is not None and not (math.isfinite(value) and value > 0):
             raise SettingsError(f"{name} is {value} µm; it must be a number above 0")
-    evidence = {"tip_radius_um": tip_radius_um, "spacing_um": spacing_um}
+    evidence = {"spacing_um": spacing_um}
+    if tip_radius_um is not None:
+        evidence["tip_radius_um"] = tip_radius_um
+    if short_cutoff_um is None and tip_radius_um is None:
+        return ()
     if short_cutoff_um is None:
         text = (
             f"without an S-filter the tip of {tip_radius_um:g} µm and the spacing of {spacing_um:g} µm alone decide "
@@ -196,7 +200,7 @@ def tip_findings(
         return (Finding(id="short-cutoff-below-table", severity=Severity.WARNING, text=text, evidence=evidence),)
     row = rows[-1]
     findings = []
-    if tip_radius_um > row.max_tip_radius_um:
+    if tip_radius_um is not None and tip_radius_um > row.max_tip_radius_um:
         coarse = (ra_um or 0.0) > _COARSE_RA_UM or (rz_um or 0.0) > _COARSE_RZ_UM
         findings.append(
             _tip_too_large(evidence, row.max_tip_radius_um, coarse=coarse and tip_radius_um <= _COARSE_TIP_UM)

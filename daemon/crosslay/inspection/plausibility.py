@@ -137,11 +137,11 @@ def _step_near(raw: Heights, top: float) -> float:
 
 
 def _fall(raw: Heights, start: int, length: int) -> float:
-    """How far the samples half a plateau beyond its edges lie from it; the larger of both sides."""
+    """How far the samples within half a plateau of its edges lie from it at most."""
     beyond = max(1, length // 2)
     level = float(raw[start : start + length].mean())
-    sides = [place for place in (start - beyond, start + length - 1 + beyond) if 0 <= place < raw.size]
-    return max((abs(level - float(raw[place])) for place in sides), default=0.0)
+    before, after = raw[max(start - beyond, 0) : start], raw[start + length : start + length + beyond]
+    return max((float(np.abs(side - level).max()) for side in (before, after) if side.size), default=0.0)
 
 
 def _runs(mask: NDArray[np.bool_]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
@@ -169,9 +169,9 @@ def stuck(trace: Trace, evaluation: Evaluation) -> Finding | None:
     - it is level: its standard deviation is below 0.7 % of Rz (a clean plateau-honed surface keeps some 2 %);
     - it is quiet: its second differences are below half of what three quarters of the trace show, so that neither a
       plateau between grooves nor the round top of a long wave counts (there they are as large as anywhere);
-    - it ends abruptly: half its length beyond, the surface lies more than forty standard deviations, and more than
-      twelve steps of the converter, away. The round top or bottom of a wave has fallen by ten standard deviations or
-      three steps there (see `_hidden_plateau`), whatever its curvature.
+    - it ends abruptly: within half its length beyond, the surface lies more than forty standard deviations, and more
+      than twelve steps of the converter, away. The round top or bottom of a wave has fallen by sixteen standard
+      deviations or three steps there (see `_hidden_plateau`), whatever its curvature.
     """
     rz_um = float(np.median(evaluation.sections["Rz"]))
     raw = trace.heights_um()
@@ -218,7 +218,8 @@ def _window_variance(values: Heights, width: int) -> Heights:
 
 
 def _ends_abruptly(raw: Heights, start: int, length: int) -> bool:
-    inside = raw[start : start + length]
+    edge = length // 10  # the windows that make up the stretch may reach a little over its ends
+    inside = raw[start + edge : start + length - edge]
     steps = np.diff(np.unique(inside))
     step = float(steps.min()) if steps.size else _step_near(raw, float(inside[0]))
     return _fall(raw, start, length) > max(40.0 * float(inside.std()), 12.0 * step)

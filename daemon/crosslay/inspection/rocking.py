@@ -37,10 +37,12 @@ Heights = NDArray[np.float64]
 
 _LEVER = 0.7
 """Length of the lines on either side of a jump, in cut-offs."""
-_LEAST_JUMP = 0.7
+_LEAST_JUMP = 0.75
 """Smallest jump, in Rz."""
 _CERTAIN_JUMP = 1.5
 """A jump from here on, in Rz, need not be abrupt: a part takes a moment to tip, and chance makes gaps of 1.2 Rz."""
+_SEEN_OVERTONE = 0.06
+"""Amplitude of an overtone that counts as one, as a share of the wave's."""
 _SHORT_LEVER = 0.2
 """Length of the lines that tell an abrupt jump from a smooth rise, in cut-offs."""
 
@@ -72,7 +74,7 @@ def _jump(evaluation: Evaluation, rz_um: float) -> Finding | None:
         return None
     jump_um = float(gaps[place])
     usual_um, large_um = float(np.median(away)), float(np.quantile(away, 0.9))
-    if jump_um < _LEAST_JUMP * rz_um or jump_um < 7.0 * usual_um or jump_um < 3.0 * large_um:
+    if jump_um < _LEAST_JUMP * rz_um or jump_um < 7.5 * usual_um or jump_um < 3.0 * large_um:
         return None
     if jump_um < _CERTAIN_JUMP * rz_um and not _is_abrupt(evaluation, smooth, place + lever):
         return None
@@ -125,22 +127,24 @@ def _is_abrupt(evaluation: Evaluation, smooth: Heights, place: int) -> bool:
     near = int(0.04 * nc)
     around = line_gaps(smooth[place - near - short : place + near + short], short)
     gap = line_gaps(smooth[place - long : place + long], long)[0]
-    return float((around * np.sign(gap)).max()) >= 0.65 * abs(float(gap))
+    return float((around * np.sign(gap)).max()) >= 0.7 * abs(float(gap))
 
 
 def _wave(evaluation: Evaluation, rz_um: float) -> Finding | None:
     line = _Line.strongest(evaluation)
-    if line is None or line.amplitude_um < 0.15 * rz_um or line.power < 25.0 * line.floor:
+    if line is None or line.amplitude_um < 0.15 * rz_um or line.power < 30.0 * line.floor:
         return None
     finer_um = _rz_without(evaluation, line)
     if finer_um < 0.2 * rz_um:
         return None  # the wave is the texture
-    overtone, overtone_floor = line.overtone()
-    if overtone > 8.0 * overtone_floor and overtone >= 0.01 * line.power:
+    overtones = [line.overtone(order) for order in (2, 3)]
+    if any(seen > 3.0 * noise and seen >= _SEEN_OVERTONE * line.amplitude_um for seen, noise in overtones):
         return None  # cusps: feed marks
-    # An overtone of a tenth in amplitude (a hundredth in power) would have been seen, or the wave is small beside the
-    # finer texture: only then is it certain that this is not the texture itself.
-    certain = overtone < 0.01 * line.power
+    # Cusps have at least a fifth of the wave's amplitude at twice its frequency (a rectified sine; arcs a quarter).
+    # Only where that lies 3.5 standard deviations above what was seen, or where the wave is small beside the finer
+    # texture, is it certain that the wave is not the texture itself.
+    seen, noise = overtones[0]
+    certain = seen + 3.5 * noise / math.sqrt(2.0) < 0.2 * line.amplitude_um
     if not certain and line.amplitude_um > 0.36 * finer_um:
         return None
     return Finding(
@@ -157,8 +161,8 @@ def _wave(evaluation: Evaluation, rz_um: float) -> Finding | None:
 class _Line:
     """The strongest spectral line of R between λc/3.5 and λc/1.1 and what lies around it."""
 
-    def __init__(self, power: Heights, place: int, per_bin_mm: float) -> None:
-        self._power = power
+    def __init__(self, windowed: Heights, power: Heights, place: int, per_bin_mm: float) -> None:
+        self._windowed, self._power = windowed, power
         before, here, after = np.log(np.maximum(power[place - 1 : place + 2], 1e-300)).tolist()
         bend = before - 2.0 * here + after
         # A parabola through the logarithms of three bins finds the line between them (Hann window).
@@ -175,27 +179,33 @@ class _Line:
         per_bin_mm = 1000.0 / (roughness.size * evaluation.settings.spacing_um)
         cutoff_mm = evaluation.settings.section_points * evaluation.settings.spacing_um / 1000.0
         low, high = math.ceil(1.1 / cutoff_mm / per_bin_mm), math.floor(3.5 / cutoff_mm / per_bin_mm)
-        if high - low < 4 or low < 4 or 4 * high > roughness.size // 2:
+        if high - low < 4 or low < 4 or 4 * high + 24 > roughness.size // 2:
             return None
         window = np.hanning(roughness.size)
-        spectrum = np.fft.rfft((roughness - roughness.mean()) * window)
+        windowed = (roughness - roughness.mean()) * window
+        spectrum = np.fft.rfft(windowed)
         power = 2.0 * (spectrum.real**2 + spectrum.imag**2) / (roughness.size * float((window * window).sum()))
         place = low + int(power[low : high + 1].argmax())
         if power[place] <= max(power[place - 1], power[place + 1]) * (1.0 - 1e-12) or power[place] <= 0.0:
             return None  # the flank of something outside
-        return cls(power, place, per_bin_mm)
+        return cls(windowed, power, place, per_bin_mm)
 
     def _floor_above(self, place: int) -> float:
         """Mean power of a bin of the random texture from here to 2.5 times the frequency, lines left out."""
         around = self._power[place + 4 : max(place + 12, int(2.5 * place))]
         return float(np.median(around)) / math.log(2.0)
 
-    def overtone(self) -> tuple[float, float]:
-        """Power at twice the frequency, and that of the random texture around it."""
-        place = round(2.0 * self.bin)
-        near = self._power[place - 1 : place + 2]
-        sides = np.concatenate((self._power[max(place - 12, 0) : place - 3], self._power[place + 4 : place + 13]))
-        return float(near.max()), float(np.median(sides)) / math.log(2.0)
+    def overtone(self, order: int) -> tuple[float, float]:
+        """Amplitude at a multiple of the frequency, and what the random texture alone gives there (rms), µm."""
+        size, exact = self._windowed.size, order * self.bin
+        phase = 2.0 * math.pi * exact / size * np.arange(size)
+        # The sum of a Hann window is half its length.
+        parts = float(self._windowed @ np.cos(phase)), float(self._windowed @ np.sin(phase))
+        amplitude = 4.0 / size * math.hypot(*parts)
+        place = round(exact)
+        sides = np.concatenate((self._power[max(place - 20, 4) : place - 3], self._power[place + 4 : place + 21]))
+        # A bin of power p adds 2 p times the window's noise bandwidth of 1.5 bins to the square of an amplitude.
+        return amplitude, math.sqrt(3.0 * float(np.median(sides)) / math.log(2.0))
 
 
 def _rz_without(evaluation: Evaluation, line: _Line) -> float:

@@ -13,7 +13,7 @@ from crosslay.bus.link import Address, Link, Outbound
 from crosslay.errors import BusError
 from crosslay.record.levels import Settled
 from crosslay.testing.broker import RunningBroker
-from station_harness import TOPIC, bus_client, csv_bytes, sine_um, station, wait_for
+from station_harness import TOPIC, BusClient, bus_client, csv_bytes, sine_um, station, wait_for
 from store_cases import filled_store, result_draft
 
 pytestmark = pytest.mark.broker
@@ -88,7 +88,8 @@ def test_dc_63_what_is_retained_and_what_is_not(tmp_path: Path, broker: RunningB
             op30.start()
             op30.drop("P-1.csv", csv_bytes(sine_um()))
             op30.drop("wrong.csv", b"nonsense")
-            wait_for(lambda: mes.results() and mes.payloads("v1/condition/trace-refused"))
+            wait_for(mes.results)
+            wait_for(lambda: levels(mes, "trace-refused")[-1:] == ["warning"])
             wait_for(lambda: mes.state().get("acknowledgedThrough") == 1)
             wait_for(lambda: mes.payloads("v1/anchor"), 15)
         with bus_client(broker.port) as late:
@@ -97,6 +98,24 @@ def test_dc_63_what_is_retained_and_what_is_not(tmp_path: Path, broker: RunningB
             leaves = {message.topic.removeprefix(f"{TOPIC}/") for message in late.messages if message.retain}
         assert RETAINED - {"v1/configuration"} <= leaves
         assert all(leaf in RETAINED or leaf.startswith("v1/condition/") for leaf in leaves)
+        assert op30.stop() == 0
+
+
+def levels(client: BusClient, condition: str) -> list[str]:
+    return [message["level"] for message in client.payloads(f"v1/condition/{condition}")]
+
+
+def test_dc_63_no_condition_of_an_earlier_run_stays_retained(tmp_path: Path, broker: RunningBroker) -> None:
+    with station(tmp_path, broker.port) as op30:
+        op30.start()
+        with bus_client(broker.port) as first:
+            op30.drop("wrong.csv", b"nonsense")
+            wait_for(lambda: levels(first, "trace-refused")[-1:] == ["warning"])
+        op30.kill()
+        with bus_client(broker.port) as between:
+            wait_for(lambda: levels(between, "trace-refused") == ["warning"])
+            op30.start()
+            wait_for(lambda: levels(between, "trace-refused") == ["warning", "normal"])
         assert op30.stop() == 0
 
 

@@ -118,6 +118,24 @@ TRACE_REFUSED = Kind(
 )
 
 
+#: Every condition there is. A new connection states each, so that none of an earlier run stays retained as it was.
+KINDS = (
+    BROKER_OFFLINE,
+    NO_CONSUMER,
+    MES_SILENT,
+    PUBLISH_REFUSED,
+    SUBSCRIBE_REFUSED,
+    QUARANTINE,
+    STORE_FAILED,
+    STORE_FILLING,
+    STORE_NEARLY_FULL,
+    STORE_RENEWED,
+    GAUGE_FAILED,
+    LIGHT_FAILED,
+    TRACE_REFUSED,
+)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Condition:
     """A condition as it stands."""
@@ -146,7 +164,10 @@ class Conditions:
     def __init__(self, clock: Clock) -> None:
         self._clock = clock
         self._lock = threading.Lock()
-        self._known: dict[str, Condition] = {}
+        start = clock.wall()
+        self._known = {
+            kind.id: Condition(kind=kind, level=Level.NORMAL, since_wall_s=start, text="normal") for kind in KINDS
+        }
         self._version = 0
 
     @property
@@ -168,7 +189,7 @@ class Conditions:
             self._version += 1
 
     def clear(self, kind: Kind) -> None:
-        """Back to normal; no effect where it was never raised."""
+        """Back to normal; no effect where it is normal already."""
         with self._lock:
             before = self._known.get(kind.id)
             if before is None or before.level is Level.NORMAL:
@@ -186,6 +207,6 @@ class Conditions:
             ]
 
     def all(self) -> list[Condition]:
-        """Every condition that was ever raised, normal again or not."""
+        """Every condition, normal or not."""
         with self._lock:
             return list(self._known.values())

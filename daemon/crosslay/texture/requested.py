@@ -19,7 +19,7 @@ from crosslay.texture.peak_count import band_count
 from crosslay.texture.probability import probability_parameters
 from crosslay.texture.settings import Standard
 from crosslay.texture.spectral import dominant_waviness
-from crosslay.texture.symbols import FAMILIES, always_given
+from crosslay.texture.symbols import FAMILIES, ON_REQUEST, always_given
 from crosslay.texture.undefined import Undefined
 
 # What may stand after the family letter: the numbers in its brackets (alternatives apart) and the unit.
@@ -118,14 +118,16 @@ def _numbers(text: str) -> tuple[float, ...]:
     return numbers if all(map(math.isfinite, numbers)) else ()
 
 
+def request_forms() -> tuple[str, ...]:
+    """What can be asked for of R, with the names of its numbers in the brackets, and of the largest wave of W."""
+    forms = [f"{'' if stem == 'Pc' else 'R'}{stem}({form})" for stem, (forms, _) in _FORMS.items() for form in forms]
+    return (*forms, WAVE_AMPLITUDE, WAVE_SHARE)
+
+
 def _no_such(text: str, standard: Standard) -> SettingsError:
-    given = " ".join(always_given(standard))
-    forms = " ".join(
-        f"{'' if stem == 'Pc' else 'R'}{stem}({form})" for stem, (forms, _) in _FORMS.items() for form in forms
-    )
     return SettingsError(
-        f"there is no parameter {text} under {standard.value}. Always given: {given}. On request: {forms} ({_LEGEND}; "
-        f"also with P or W in front), Ppq Pvq Pmq Wpq Wvq Wmq {WAVE_AMPLITUDE} {WAVE_SHARE}"
+        f"there is no parameter {text} under {standard.value}. Always given: {' '.join(always_given(standard))}. "
+        f"On request: {' '.join(request_forms())} ({_LEGEND}; also with P or W in front) {' '.join(sorted(ON_REQUEST))}"
     )
 
 

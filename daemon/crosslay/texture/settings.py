@@ -262,7 +262,8 @@ def class_for_limit(parameter: str, limit: float, standard: Standard) -> Setting
 
     References
     ----------
-    ISO 21920-3:2021 clause 4.4.3; ISO 4288:1996 tables 1 to 3, upper bounds inclusive.
+    ISO 21920-3:2021 clause 4.4.3; ISO 4288:1996 tables 1 to 3, upper bounds inclusive. The spacing column of ISO 4288
+    serves both editions (decision: the newer one's was not at hand).
     """
     table = setting_table(standard)
     if parameter in _RA_KIND:
@@ -273,7 +274,7 @@ def class_for_limit(parameter: str, limit: float, standard: Standard) -> Setting
         bounds = [row.upper_rsm_mm for row in table]
     else:
         return None
-    return next(row for row, bound in zip(table, bounds, strict=True) if limit <= bound)
+    return next((row for row, bound in zip(table, bounds, strict=True) if limit <= bound), table[-1])
 
 
 def class_of_cutoff(cutoff_mm: float, standard: Standard) -> SettingClass | None:

@@ -17,6 +17,8 @@ from pydantic import (
     model_validator,
 )
 
+from crosslay.errors import SettingsError
+from crosslay.texture.form import parse_form
 from crosslay.texture.settings import FilterKind, Standard
 
 _LOWER = frozenset(string.ascii_lowercase + string.digits)
@@ -26,7 +28,7 @@ _CREDENTIAL = frozenset(string.ascii_letters + string.digits + "_-.")
 MAX_NAME = 64
 MAX_USER_NAME_BYTES = 256
 MAX_LEVELS = 8
-MAX_FORM_DEGREE = 12
+FORMS = '"none", "line", "arc" or "polynomial:K" with K from 0 to 12'
 #: The ports that IANA registers for MQTT, without and with TLS.
 PLAIN_PORT, TLS_PORT = 1883, 8883
 
@@ -111,12 +113,11 @@ def is_loopback(host: str) -> bool:
 
 
 def _form(value: str) -> str:
-    kind, colon, degree = value.partition(":")
-    if value in {"none", "line", "arc"}:
-        return value
-    if kind == "polynomial" and colon and degree.isascii() and degree.isdigit() and 1 <= int(degree) <= MAX_FORM_DEGREE:
-        return value
-    raise ValueError(f'allowed: "none", "line", "arc", "polynomial:K" with K from 1 to {MAX_FORM_DEGREE}')
+    try:
+        parse_form(value)
+    except SettingsError as error:
+        raise ValueError(f"must be {FORMS}") from error
+    return value
 
 
 def _cutoff_mm(value: float) -> float:

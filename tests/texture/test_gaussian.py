@@ -131,3 +131,20 @@ def test_a_cutoff_below_the_spacing_changes_nothing_and_returns_a_copy():
     line = mean_line(z, 10.0, 0.0025)
     assert np.array_equal(line, z)
     assert line is not z
+
+
+@pytest.mark.parametrize(
+    ("points", "half"), [(3_000, 13), (20_000, 50), (20_000, 1_250), (20_001, 1_251), (9_999, 333)]
+)
+def test_long_traces_go_through_in_blocks_without_a_seam(points, half):
+    """scipy.ndimage between the ends; a weighted straight line at samples near them."""
+    z = surface("milled", points, 0.5, 6)
+    line = mean_line(z, 0.5, half * 0.0005)
+    expected = ndimage.gaussian_filter1d(z, ALPHA * half / math.sqrt(2 * math.pi), mode="constant", radius=half)
+    assert np.abs(line[half:-half] - expected[half:-half]).max() < 1e-12
+    x = np.arange(points)
+    for i in (0, 1, half // 2, half - 1, points - half, points - 1):
+        near = np.abs(x - x[i]) <= half
+        weight = np.exp(-math.pi * ((x[near] - x[i]) / (ALPHA * half)) ** 2)
+        fitted = np.polyfit((x[near] - x[i]) / half, z[near], 1, w=np.sqrt(weight))[1]
+        assert line[i] == pytest.approx(fitted, rel=1e-9, abs=1e-11)

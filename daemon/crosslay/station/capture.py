@@ -74,6 +74,7 @@ class Capture:
 
     def _deliver(self, trace: Trace, stop: threading.Event) -> None:
         ticket = self._take_ticket()
+        self._hub.conditions.clear(TRACE_REFUSED)
         self._hub.event(Event.TRACE_ARRIVED)
         arrival = Arrival(trace=trace, ticket=ticket, arrived_at=time.monotonic())
         while not self._mailbox.put(arrival, _READ_S) and not stop.is_set():

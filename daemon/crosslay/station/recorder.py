@@ -122,7 +122,6 @@ class Recorder:
             return
         self._show_committed(newest, verdict)
         wire = WIRE_VERDICTS[verdict.decision]
-        self._hub.conditions.clear(TRACE_REFUSED)
         self._hub.stored(
             LastPart(part_id=group.part_id, sequence=sequence, result_evaluation=wire, details=verdict.text)
         )

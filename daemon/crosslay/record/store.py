@@ -27,6 +27,9 @@ TRACES_PER_RESULT = 1000
 _PAGE_BYTES = 1024
 _CHECKPOINT_PAGES = 2000
 _SESSION_BLOCK = 1000
+#: How long another connection's lock is waited for; shorter at the start, where there is a way without.
+_BUSY_MS = 5000
+_FOLD_BUSY_MS = 500
 _DAMAGED = frozenset({"SQLITE_CORRUPT", "SQLITE_NOTADB", "SQLITE_READONLY", "SQLITE_FORMAT"})
 
 
@@ -91,6 +94,7 @@ class Store:
         self.path = state_dir / file_name
         self._connection: sqlite3.Connection | None = None
         self._levels = Levels(instance_id="", first=1, last=0, acknowledged_through=0)
+        self._suspect = False
         #: Whether this object made the database: then nobody can know more of it than it does itself.
         self.made_here = False
 
@@ -121,6 +125,7 @@ class Store:
             self.made_here = self.made_here or new
             if new:
                 sync_folder(self.path.parent)
+            self._fold_wal(connection)
             self._levels = read_levels(connection)
         except (sqlite3.Error, OSError) as error:
             self.close()
@@ -156,7 +161,9 @@ class Store:
             Nothing was committed, and this database will take nothing more.
         """
         with self.transaction() as connection:
-            stored, levels = insert(connection, draft, self._levels)
+            stored, levels = _already(connection, draft, self._levels), self._levels
+            if stored is None:
+                stored, levels = insert(connection, draft, levels)
             levels = apply_settled(connection, settled, levels)
         self._levels = levels
         return stored
@@ -200,7 +207,7 @@ class Store:
         return self._connection
 
     def _connect(self) -> sqlite3.Connection:
-        connection = sqlite3.connect(self.path, isolation_level=None, check_same_thread=False, timeout=5.0)
+        connection = sqlite3.connect(self.path, isolation_level=None, check_same_thread=False, timeout=_BUSY_MS / 1000)
         for pragma in (
             f"page_size={_PAGE_BYTES}",
             "journal_mode=WAL",
@@ -212,11 +219,34 @@ class Store:
             connection.execute(f"PRAGMA {pragma}")
         return connection
 
+    def _fold_wal(self, connection: sqlite3.Connection) -> None:
+        """Write everything that the WAL holds into the database, and begin the WAL anew.
+
+        Where a sync failed, here or in a process before, the WAL may be readable from memory and yet not be on the
+        disk: Linux reports a failed write-back once and calls the pages clean from then on. What is appended behind
+        such a frame is lost with it at a power cut, however well it is synced itself.
+        """
+        connection.execute(f"PRAGMA busy_timeout={_FOLD_BUSY_MS}")
+        try:
+            busy = bool(connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()[0])
+        except sqlite3.OperationalError as error:
+            if self._suspect or not _is_named(error, frozenset({"SQLITE_FULL"})):
+                raise
+            busy = True  # no room to write it now: what is there is as good as it was
+        finally:
+            connection.execute(f"PRAGMA busy_timeout={_BUSY_MS}")
+        if busy and self._suspect:
+            raise StoreWriteError(
+                f"{self.path}: a sync failed, and another program's reading keeps it from being made good; end that"
+            )
+        self._suspect = self._suspect and busy
+
     @contextmanager
     def _translating(self) -> Iterator[None]:
         try:
             yield
         except sqlite3.Error as error:
+            self._suspect = self._suspect or _is_named(error, frozenset({"SQLITE_IOERR"}))
             text = f"{self.path}: {error}"
             raise StoreCorruptError(text) if is_damage(error) else StoreWriteError(text) from error
 
@@ -252,5 +282,18 @@ def insert(connection: sqlite3.Connection, draft: Draft, levels: Levels) -> tupl
 
 def is_damage(error: Exception) -> bool:
     """Whether an error says that the database file itself cannot be used, now or later."""
+    return _is_named(error, _DAMAGED)
+
+
+def _is_named(error: Exception, codes: frozenset[str]) -> bool:
+    """Whether SQLite gave an error one of these names, or a narrower one."""
     name = getattr(error, "sqlite_errorname", "")
-    return any(name == code or name.startswith(f"{code}_") for code in _DAMAGED)
+    return any(name == code or name.startswith(f"{code}_") for code in codes)
+
+
+def _already(connection: sqlite3.Connection, draft: Draft, levels: Levels) -> Stored | None:
+    """A commit that was called failed may be there after all, once the database has been opened again."""
+    row = connection.execute(
+        "SELECT payload FROM result WHERE sequence = ? AND result_id = ?", (levels.last, draft.result_id.bytes)
+    ).fetchone()
+    return None if row is None else Stored(sequence=levels.last, payload=row[0])

@@ -7,6 +7,8 @@ The rules are those of POSIX taken at their word, not those of one file system (
 * A new, renamed or removed name is on the disk once an ``fsync`` of its directory that began later has returned. Until
   then it may be there or not, whatever happened to the file's content. A rename is atomic, as every journalling file
   system has it.
+* What a sync that failed was to write may never reach the disk, whatever later syncs say, unless it is written again:
+  Linux reports a failed write-back once and calls the pages clean from then on.
 * A file that grew may have its new length without its new data: then there are zeros, or what lay there before.
 """
 
@@ -27,11 +29,20 @@ _COUNT_FROM_RETURN = frozenset({"fsync", "fdatasync", "openat", "recvfrom"})
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """One change of a file's content: data at an offset, or (``data`` None) a new length. `done_at`: its log line."""
+    """One change of a file's content: data at an offset, or (``data`` None) a new length.
+
+    Attributes
+    ----------
+    done_at
+        Log line at which the call had returned.
+    doubtful
+        Whether a sync that was to write it has failed.
+    """
 
     offset: int
     data: bytes | None
     done_at: int
+    doubtful: bool = False
 
 
 @dataclass(slots=True)
@@ -43,10 +54,21 @@ class Node:
 
     def synced(self, begun_at: int) -> None:
         """A sync that began at this line has returned."""
+        left: list[Change] = []
         for change in self.changes:
-            if change.done_at < begun_at:
+            if change.doubtful or change.done_at >= begun_at:
+                left.append(change)
+            else:
                 change_content(self.durable, change)
-        self.changes = [change for change in self.changes if change.done_at >= begun_at]
+                left = [piece for older in left for piece in _not_under(older, change)]
+        self.changes = left
+
+    def sync_failed(self, begun_at: int) -> None:
+        """A sync that began at this line has reported an error."""
+        self.changes = [
+            replace(change, doubtful=True) if change.done_at < begun_at and change.data is not None else change
+            for change in self.changes
+        ]
 
     @property
     def length(self) -> int:
@@ -186,7 +208,7 @@ class Disk:
         """
         handler = getattr(self, f"_on_{call.name}", None)
         if call.result is not None and call.result < 0:
-            return ""
+            return self._on_failure(call)
         if handler is not None:
             return str(handler(call) or "")
         touched = [path for path in map(self._inside, call.strings) if path is not None]
@@ -287,6 +309,13 @@ class Disk:
         return f"sync folder {opened}/"
 
     _on_fdatasync = _on_fsync
+
+    def _on_failure(self, call: Call) -> str:
+        opened = self._open.get(call.number(0)) if "sync" in call.name else None
+        if isinstance(opened, _Open):
+            opened.node.sync_failed(call.begins)
+            return f"failed sync {self._name(opened.node)}"
+        return ""
 
     def _on_mkdir(self, call: Call) -> str:
         path = self._inside(call.strings[0])
@@ -390,6 +419,16 @@ def _content(node: Node, cut: Cut, chance: random.Random) -> bytes:
     if cut is Cut.GROWN:
         content.extend(bytes(max(0, node.length - len(content))))
     return bytes(content)
+
+
+def _not_under(older: Change, newer: Change) -> list[Change]:
+    """What is left of an older change where a newer one is on the disk."""
+    if older.data is None:
+        return [older]
+    begin, end = older.offset, older.offset + len(older.data)
+    upto = newer.offset + (len(newer.data) if newer.data is not None else end)
+    pieces = [(begin, min(end, newer.offset)), (max(begin, upto), end)]
+    return [replace(older, offset=a, data=older.data[a - begin : b - begin]) for a, b in pieces if a < b]
 
 
 def _sectors(change: Change) -> list[Change]:

@@ -42,13 +42,13 @@ class TracedStation:
         self._before = op30.folder / "before"
 
     @contextmanager
-    def process(self) -> Iterator[StationUnderTest]:
-        """One traced process; it must have ended at the end."""
+    def process(self, *inject: str) -> Iterator[StationUnderTest]:
+        """One traced process, with strace's options to make calls fail; it must have ended at the end."""
         if not self._logs:
             shutil.copytree(self.root, self._before)
         log = self.op30.folder / f"calls-{len(self._logs)}.log"
         self._logs.append(log)
-        self.op30.program = [*STRACE, str(log), sys.executable, *self._words]
+        self.op30.program = [*STRACE, str(log), *inject, sys.executable, *self._words]
         self.op30.start()
         process = self.op30.process
         assert process is not None

@@ -17,6 +17,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+import altered_store
 from announced import Promises
 from campaign_counts import campaign_count
 from counting_mes import CountingMes, counting_mes
@@ -36,7 +37,6 @@ pytestmark = [
 
 STATES = campaign_count("CROSSLAY_CUTS", short=60, full=2000)
 PARTS = campaign_count("CROSSLAY_CUT_PARTS", short=52, full=160)
-HERE = Path(__file__).parents[1]
 SEED = 20260302
 
 
@@ -87,6 +87,30 @@ def record_a_renewal(folder: Path, broker: RunningBroker) -> tuple[Recording, di
             drained(mes, 10)
             assert op30.stop() == 0
         return recorder.recording(), owed
+
+
+def record_failing_syncs(folder: Path, broker: RunningBroker) -> Recording:
+    """Syncs fail twice, the station goes on; then all fail, the process is killed, and another goes on.
+
+    strace counts the calls of each thread: the numbers lie beyond the syncs of the start, in those of the results.
+    """
+    with counting_mes(broker.port) as mes, station(folder, broker.port) as op30:
+        recorder = TracedStation(op30)
+        with recorder.process("-e", "inject=fdatasync:error=EIO:when=14..15"):
+            measure(op30, 0, 20)
+            drained(mes, 20)
+            assert b'"event": "store-works-again"' in op30.log.read_bytes()
+            op30.kill()
+        with recorder.process("-e", "inject=fdatasync:error=EIO:when=8+"):
+            for number in range(20, 32):
+                op30.drop(f"P-{number:04d}.csv", csv_bytes(sine_um()))
+            wait_for(lambda: op30.log.read_bytes().count(b'"event": "store-failed"') == 2, 20, "the second failure")
+            op30.kill()
+        with recorder.process():
+            measure(op30, 32, 6)
+            drained(mes, 38)
+            assert op30.stop() == 0
+        return recorder.recording()
 
 
 def drained(mes: CountingMes, through: int) -> None:
@@ -172,8 +196,11 @@ def test_dc_10_no_power_cut_loses_what_was_announced(tmp_path: Path, broker: Run
 
 
 @pytest.mark.timeout(120 + STATES)
-def test_the_same_cuts_find_the_losses_of_weaker_syncing(tmp_path: Path, broker: RunningBroker) -> None:
-    recording = record_a_shift(tmp_path, broker, PARTS // 4, str(HERE / "weak_sync.py"))
+def test_the_same_cuts_find_the_losses_of_weaker_syncing(
+    tmp_path: Path, broker: RunningBroker, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv(altered_store.VARIABLE, "synchronous=NORMAL")
+    recording = record_a_shift(tmp_path, broker, PARTS // 4, altered_store.__file__)
     outcome = cut_everywhere(recording, STATES // 2, rows(recording.root / "state" / FILE_NAME))
     print(f"\npower cuts, synchronous=NORMAL: {outcome}")
     assert outcome.lost > outcome.states // 10, "a test that finds nothing here proves nothing above"
@@ -188,4 +215,15 @@ def test_dc_44_a_power_cut_during_renewal_loses_nothing_owed(tmp_path: Path, bro
     outcome = cut_everywhere(recording, STATES // 2, truth, owed)
     print(f"\npower cuts, database made anew: {outcome}")
     assert outcome.states >= STATES // 2
+    assert (outcome.lost, outcome.corrupt, outcome.broken) == (0, 0, 0), outcome.first
+
+
+@pytest.mark.timeout(120 + STATES)
+def test_no_power_cut_after_failed_syncs_loses_what_was_announced(tmp_path: Path, broker: RunningBroker) -> None:
+    recording = record_failing_syncs(tmp_path, broker)
+    truth = rows(recording.root / "state" / FILE_NAME)
+    assert len(truth) == 38
+    outcome = cut_everywhere(recording, STATES // 2, truth)
+    print(f"\npower cuts after failed syncs: {outcome}")
+    assert outcome.kinds.count(f"failed sync state/{FILE_NAME}-wal") >= 2
     assert (outcome.lost, outcome.corrupt, outcome.broken) == (0, 0, 0), outcome.first

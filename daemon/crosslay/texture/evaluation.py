@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -21,13 +20,15 @@ from crosslay.texture.settings import (
     class_of_cutoff,
     default_short_cutoff_um,
 )
-from crosslay.texture.tip import tip_findings
+from crosslay.texture.tip import tip_findings, tip_radius_um
 from crosslay.texture.trace import Finding, Trace
 from crosslay.texture.waviness import primary_in_window, waviness_in_window
 
 # Arrays of the trace's length that an evaluation holds at its peak, and from where on the C library maps them.
 _HELD_ARRAYS = 12
 _LONG_TRACE = 16_384
+# glibc heeds blocks up to 32 MiB.
+_LARGEST_BLOCK = 4_000_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -165,14 +166,8 @@ def _suitability(trace: Trace, separated: Separated, values: Values) -> tuple[Fi
     """Whether spacing and tip carry the λs that was applied; a trace that cannot is evaluated all the same."""
     if separated.short_cutoff_um is None:
         return ()
-    try:
-        radius_um: float | None = float(trace.facts.get("tip_radius_um", ""))
-    except ValueError:
-        radius_um = None
-    if radius_um is not None and not 0.0 < radius_um < math.inf:
-        radius_um = None
     return tip_findings(
-        radius_um,
+        tip_radius_um(trace),
         separated.spacing_um,
         separated.short_cutoff_um,
         ra_um=values.parameters["Ra"],
@@ -188,7 +183,7 @@ def _settle_allocator(points: int) -> None:
     block that it has seen given back. This one is never touched and costs nothing; elsewhere it does nothing.
     """
     if points > _LONG_TRACE:
-        np.empty(_HELD_ARRAYS * points)
+        np.empty(min(_HELD_ARRAYS * points, _LARGEST_BLOCK))
 
 
 def _measure(values: Values, separated: Separated, settings: Settings, largest_raw_um: float) -> dict[str, Measured]:

@@ -22,6 +22,8 @@ _PLAIN_HALF = 12
 # A trace this many times as long as one side of the weights is transformed block by block.
 _BLOCKS = 16
 _LEAST_BLOCK = 1024
+# Up to this length two transforms go through at a time.
+_PAIRED_LENGTH = 262_144
 
 
 def half_support(spacing_um: float, cutoff_mm: float) -> int:
@@ -95,22 +97,27 @@ def _moments(
     """Σ s(k−i)·z_k and Σ s(k−i)·(k−i)·z_k over the samples that exist, both of shape (N,), by transforms."""
     half = weights.size - 1
     length = fft.next_fast_len(z_um.size + half, real=True)
-    # Two transforms at a time cost little more than one. An even kernel has a real spectrum and an odd one an imaginary
-    # spectrum, so one ring carries both.
+    # An even kernel has a real spectrum and an odd one an imaginary spectrum, so one ring carries both.
     pair = np.zeros((2, length))
     pair[0, : z_um.size] = z_um
     lever = weights * np.arange(half + 1, dtype=np.float64)
     pair[1, : half + 1] = weights - lever
     pair[1, -half:] = (weights + lever)[:0:-1]
-    spectra = fft.rfft(pair, axis=1, overwrite_x=True)
-    even, odd = spectra[1].real.copy(), spectra[1].imag.copy()
-    np.multiply(spectra[0].real, odd, out=spectra[1].imag)
+    # Two transforms at a time cost little more than one, until they leave the cache.
+    together = length <= _PAIRED_LENGTH
+    spectra = fft.rfft(pair, axis=1, overwrite_x=True) if together else [fft.rfft(row) for row in pair]
+    heights, kernel = spectra
+    even, odd = kernel.real.copy(), kernel.imag.copy()
+    np.multiply(heights.real, odd, out=kernel.imag)
     np.negative(odd, out=odd)
-    np.multiply(spectra[0].imag, odd, out=spectra[1].real)
-    spectra[0] *= even
-    moments = fft.irfft(spectra, length, axis=1, overwrite_x=True)
-    # Copied, so that a mean line does not keep both padded rows alive.
-    return moments[0, : z_um.size].copy(), moments[1, : z_um.size]
+    np.multiply(heights.imag, odd, out=kernel.real)
+    heights *= even
+    if together:
+        zeroth, first = fft.irfft(spectra, length, axis=1, overwrite_x=True)
+    else:
+        zeroth, first = (fft.irfft(spectrum, length, overwrite_x=True) for spectrum in spectra)
+    # Copied, so that a mean line does not keep its padding alive.
+    return zeroth[: z_um.size].copy(), first[: z_um.size].copy()
 
 
 def _moments_of_ends(

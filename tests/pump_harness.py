@@ -7,18 +7,23 @@ import threading
 import time
 import uuid
 from collections import Counter
+from functools import partial
 from pathlib import Path
 
 from crosslay.bus.conditions import Conditions
 from crosslay.bus.link import Address
-from crosslay.bus.messages import Backlog, IdentificationMessage, StateMessage, rfc3339
+from crosslay.bus.messages import Backlog, ConfigurationMessage, IdentificationMessage, StateMessage, rfc3339
 from crosslay.bus.pump import Policy, Pump
 from crosslay.bus.topics import Topics
 from crosslay.record.levels import Levels, Settled
 from crosslay.record.reader import Reader
 from crosslay.record.store import Draft, Store
 from crosslay.station.clock import SystemClock
+from sample_results import sample_result
 from station_harness import TOPIC, BusClient
+
+#: About what a payload with nothing but its identity and place takes.
+_BARE_BYTES = 100
 
 
 class SmallHost:
@@ -83,6 +88,11 @@ class SmallHost:
             plan_hash="h",
         )
 
+    def configuration(self) -> ConfigurationMessage:
+        return ConfigurationMessage(
+            station="op30", plan_id="p", plan_hash="h", acknowledge="confirmed", window=20, requirements=[]
+        )
+
     def count(self, name: str) -> None:
         self.counters[name] += 1
 
@@ -144,22 +154,18 @@ class PumpUnderTest:
 
     def commit(self, number: int = 1) -> None:
         for _ in range(number):
+            result_id = uuid.uuid4()
+            draft = Draft(
+                result_id=result_id,
+                part_id="P",
+                decision="pass",
+                created_at=time.time(),
+                payload=partial(
+                    sample_result, part="P", result_id=str(result_id), at_least_bytes=_BARE_BYTES + self.padding_bytes
+                ),
+            )
             with self.host.lock:
-                self.store.commit(
-                    Draft(
-                        result_id=uuid.uuid4(),
-                        part_id="P",
-                        decision="pass",
-                        created_at=time.time(),
-                        payload=lambda place: json.dumps(
-                            {
-                                "data": {"instanceId": place.instance_id, "sequence": place.sequence},
-                                "padding": "x" * self.padding_bytes,
-                            }
-                        ).encode(),
-                    ),
-                    Settled(),
-                )
+                self.store.commit(draft, Settled())
         self.pump.wake()
 
     def close(self) -> None:

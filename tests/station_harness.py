@@ -19,6 +19,9 @@ import numpy as np
 import paho.mqtt.client as mqtt
 from numpy.typing import NDArray
 from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.subscribeoptions import SubscribeOptions
+
+from wire_contract import violations
 
 TOPIC = "plant/shafts/line3/op30"
 STATION = """
@@ -169,10 +172,12 @@ class BusClient:
         self.prefix = prefix
         self.acknowledge = acknowledge
         self.messages: list[mqtt.MQTTMessage] = []
+        self._own: set[tuple[str, bytes]] = set()
         self.subscribed = threading.Event()
         self._topic = subscribe or f"{prefix}/#"
         self._client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
-        self._client.on_connect = lambda client, *_rest: client.subscribe(self._topic, 1)
+        options = SubscribeOptions(qos=1, retainAsPublished=True)
+        self._client.on_connect = lambda client, *_rest: client.subscribe(self._topic, options=options)
         self._client.on_subscribe = lambda *_rest: self.subscribed.set()
         self._client.on_message = self._on_message
         self._client.reconnect_delay_set(1, 1)
@@ -196,7 +201,9 @@ class BusClient:
 
     def publish(self, leaf: str, payload: str | bytes, *, retain: bool = False) -> None:
         """Publish under the station's prefix, QoS 1."""
-        self._client.publish(f"{self.prefix}/{leaf}", payload, qos=1, retain=retain)
+        topic = f"{self.prefix}/{leaf}"
+        self._own.add((topic, payload.encode() if isinstance(payload, str) else payload))
+        self._client.publish(topic, payload, qos=1, retain=retain)
 
     def payloads(self, leaf: str) -> list[dict[str, Any]]:
         """Payloads that came on a leaf, in order."""
@@ -213,10 +220,24 @@ class BusClient:
         states = self.payloads("v1/state")
         return states[-1] if states else {}
 
+    def broken(self) -> list[str]:
+        """What the station's messages do not keep of the published contract; repeats are judged once."""
+        # What the test itself sent is no word of the station.
+        judged = {(topic, payload, kept) for topic, payload in self._own for kept in (False, True)}
+        problems: list[str] = []
+        for message in list(self.messages):
+            word = (message.topic, bytes(message.payload), message.retain)
+            if message.topic.startswith(f"{self.prefix}/v1/") and word not in judged:
+                judged.add(word)
+                problems += violations(message, self.prefix)
+        return problems
+
     def close(self) -> None:
-        """Leave."""
+        """Leave, and hold everything that came against the published contract."""
         self._client.disconnect()
         self._client.loop_stop()
+        problems = self.broken()
+        assert not problems, "; ".join(problems)
 
 
 @contextlib.contextmanager

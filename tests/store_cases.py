@@ -2,33 +2,26 @@
 
 from __future__ import annotations
 
-import json
 import uuid
 from pathlib import Path
 
 import numpy as np
 
 from crosslay.record.levels import Settled
-from crosslay.record.store import Draft, Place, Store
+from crosslay.record.store import Draft, Store
 from crosslay.record.traces import pack
 from crosslay.texture.trace import Trace
+from sample_results import sample_result
 
-
-def event_bytes(place: Place, part: str, result_id: str, padding: int = 0) -> bytes:
-    """A payload of the shape of a result, as far as the record room looks at it."""
-    data = {
-        "resultId": result_id,
-        "instanceId": place.instance_id,
-        "sequence": place.sequence,
-        "partId": part,
-        "supersedes": place.supersedes,
-        "padding": "x" * padding,
-    }
-    return json.dumps({"id": result_id, "sequence": f"{place.sequence:019d}", "data": data}).encode()
+#: About what a payload with nothing but its identity and place takes.
+_BARE_BYTES = 250
 
 
 def result_draft(part: str = "P-1", *, padding: int = 0, trace_points: int = 0, created_at: float = 1.8e9) -> Draft:
-    """A draft with `padding` bytes more in its payload and an incompressible trace."""
+    """A draft with a payload of a result's shape, and an incompressible trace.
+
+    `padding` is the payload's size without its frame; a result's other fields count towards it.
+    """
     result_id = uuid.uuid4()
     chance = np.random.default_rng(trace_points)
     traces = (pack(Trace(samples=chance.standard_normal(trace_points), spacing_um=0.5)),) if trace_points else ()
@@ -37,7 +30,7 @@ def result_draft(part: str = "P-1", *, padding: int = 0, trace_points: int = 0, 
         part_id=part,
         decision="pass",
         created_at=created_at,
-        payload=lambda place: event_bytes(place, part, str(result_id), padding),
+        payload=lambda place: sample_result(place, part, str(result_id), _BARE_BYTES + padding),
         traces=traces,
         deliveries=(result_id,),
     )

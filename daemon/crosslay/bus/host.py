@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Protocol
 
 from crosslay.bus.conditions import Conditions
-from crosslay.bus.messages import IdentificationMessage, StateMessage
+from crosslay.bus.messages import ConfigurationMessage, IdentificationMessage, StateMessage
 from crosslay.record.levels import Levels, Settled
 
 
@@ -28,6 +28,9 @@ class Host(Protocol):
 
     def identification(self) -> IdentificationMessage:
         """Who this is."""
+
+    def configuration(self) -> ConfigurationMessage:
+        """What it judges by."""
 
     def count(self, name: str) -> None:
         """Add one to a counter."""

@@ -1,214 +1,95 @@
 """The wire, version 1: every payload that crosslay publishes or accepts, as pydantic models.
 
 UTF-8 JSON, camelCase, OPC 40001-101 result names where it has one, UCUM units, RFC 3339 UTC, finite numbers only.
-Within version 1 fields are only ever added; readers ignore what they do not know.
+Within version 1 fields are only ever added; readers ignore what they do not know. The published schemas are made of
+these models (`crosslay.bus.contract`), so the descriptions here are written for whoever reads those.
 """
 
 from __future__ import annotations
 
-import datetime as dt
-import enum
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
-from pydantic.alias_generators import to_camel
+from pydantic import AfterValidator, Field
 
-#: Inbound payloads above this are refused unread.
-MAX_INBOUND_BYTES = 65_536
-CLOUDEVENTS_CONTENT_TYPE = "application/cloudevents+json"
-JSON_CONTENT_TYPE = "application/json"
-#: Largest sequence number: 63 bits, the largest integer of the store.
-MAX_SEQUENCE = 2**63 - 1
+from crosslay.bus.result_messages import (
+    CharacteristicMessage,
+    FindingMessage,
+    GapData,
+    GapEvent,
+    ProcessingTimes,
+    ResultData,
+    ResultEvent,
+    SettingsMessage,
+    TraceMessage,
+)
+from crosslay.bus.wire import (
+    CLOUDEVENTS_CONTENT_TYPE,
+    JSON_CONTENT_TYPE,
+    MAX_INBOUND_BYTES,
+    MAX_SEQUENCE,
+    VERDICT_CODES,
+    Identifier,
+    Inbound,
+    Quantity,
+    Sequence,
+    Text,
+    Time,
+    Wire,
+    WireVerdict,
+    printable,
+    rfc3339,
+    schema_id,
+)
 
-Sequence = Annotated[int, Field(ge=0, le=MAX_SEQUENCE)]
-
-
-def rfc3339(wall_s: float) -> str:
-    """Seconds since the epoch as RFC 3339 in UTC with milliseconds."""
-    moment = dt.datetime.fromtimestamp(wall_s, tz=dt.UTC)
-    return moment.strftime("%Y-%m-%dT%H:%M:%S.") + f"{moment.microsecond // 1000:03d}Z"
-
-
-class Wire(BaseModel):
-    """Base of outbound payloads."""
-
-    model_config = ConfigDict(alias_generator=to_camel, populate_by_name=True, frozen=True, allow_inf_nan=False)
-
-    def to_bytes(self) -> bytes:
-        """The payload."""
-        return self.model_dump_json(by_alias=True).encode()
-
-
-class Inbound(BaseModel):
-    """Base of inbound payloads: strict types, unknown fields ignored, never coerced."""
-
-    model_config = ConfigDict(alias_generator=to_camel, strict=True, frozen=True, extra="ignore")
-
-
-class WireVerdict(enum.Enum):
-    """A verdict as OPC 40001-101 ResultEvaluation writes it."""
-
-    OK = "OK"
-    NOT_OK = "NotOK"
-    NOT_DECIDABLE = "NotDecidable"
-    UNDEFINED = "Undefined"
-
-
-#: ResultEvaluationCode by verdict; 0 is never sent.
-VERDICT_CODES = {WireVerdict.OK: 1, WireVerdict.NOT_OK: 2, WireVerdict.NOT_DECIDABLE: 3, WireVerdict.UNDEFINED: 4}
-
-
-class Quantity(Wire):
-    """A number with its UCUM unit."""
-
-    value: float | None
-    unit: str
-
-
-class SettingsMessage(Wire):
-    """Settings in force for a value."""
-
-    standard: str
-    filter: str
-    form: str
-    cutoff: Quantity | None
-    short_cutoff: Quantity | None
-    sections: int
-    setting_class: str | None = None
-
-
-class CharacteristicMessage(Wire):
-    """One call-out, judged. ``value`` is null where undefined, and ``reason`` says why.
-
-    ``settings`` stands here only where it differs from the result's.
-    """
-
-    name: str
-    callout: str
-    value: float | None
-    unit: str
-    lower_limit: float | None = None
-    upper_limit: float | None = None
-    rule: str
-    evaluation: WireVerdict
-    reason: str | None = None
-    settings: SettingsMessage | None = None
-
-
-class FindingMessage(Wire):
-    """Something noticed about the trace."""
-
-    id: str
-    severity: str
-    text: str
-    evidence: dict[str, float] = Field(default_factory=dict)
-
-
-class ProcessingTimes(Wire):
-    """When the trace was taken, and how long acquisition and computation took, in milliseconds."""
-
-    start_time: str | None
-    end_time: str | None
-    acquisition_duration: float | None
-    processing_duration: float
-
-
-class TraceMessage(Wire):
-    """The raw trace behind a result; ``sha256`` is that of the stored container, null where there was no trace."""
-
-    points: int
-    spacing: Quantity
-    sha256: str
-    stored: bool
-
-
-class ResultData(Wire):
-    """One judged part."""
-
-    result_id: str
-    instance_id: str
-    sequence: Sequence
-    part_id: str
-    job_id: str | None
-    product_id: str | None
-    supersedes: str | None = None
-    is_simulated: bool
-    is_partial: bool
-    creation_time: str
-    clock_synchronized: bool
-    processing_times: ProcessingTimes
-    result_evaluation: WireVerdict
-    result_evaluation_code: int
-    result_evaluation_details: str
-    characteristics: list[CharacteristicMessage]
-    settings: SettingsMessage | None
-    findings: list[FindingMessage]
-    trace: TraceMessage | None
-    traces: list[TraceMessage] | None = None
-    plan_id: str
-    plan_hash: str
-    software: str
-
-
-class ResultEvent(Wire):
-    """CloudEvents 1.0 envelope of a result. ``sequence`` sorts as text, too."""
-
-    specversion: Literal["1.0"] = "1.0"
-    type: Literal["org.crosslay.result.v1"] = "org.crosslay.result.v1"
-    source: str
-    id: str
-    subject: str
-    time: str
-    sequence: str
-    datacontenttype: Literal["application/json"] = "application/json"
-    dataschema: Literal["urn:crosslay:schema:result:1"] = "urn:crosslay:schema:result:1"
-    data: ResultData
-
-
-class GapData(Wire):
-    """Results that will never come, and why (DC-42).
-
-    Attributes
-    ----------
-    lost_instance_id
-        The database that they belonged to, where it is not this one.
-    from_sequence, to_sequence
-        Both ends included; ``toSequence`` is null where nobody can know how far the lost database had come.
-    reason
-        ``store-full``, ``database-damaged``, ``restored-backup`` or ``rolled-back``.
-    """
-
-    instance_id: str
-    sequence: Sequence
-    lost_instance_id: str | None = None
-    from_sequence: Sequence
-    to_sequence: Sequence | None
-    reason: str
-    creation_time: str
-    clock_synchronized: bool
-
-
-class GapEvent(Wire):
-    """CloudEvents 1.0 envelope of a gap record; on ``v1/result``, acknowledged like a result."""
-
-    specversion: Literal["1.0"] = "1.0"
-    type: Literal["org.crosslay.gap.v1"] = "org.crosslay.gap.v1"
-    source: str
-    id: str
-    time: str
-    sequence: str
-    datacontenttype: Literal["application/json"] = "application/json"
-    dataschema: Literal["urn:crosslay:schema:gap:1"] = "urn:crosslay:schema:gap:1"
-    data: GapData
+__all__ = [
+    "CLOUDEVENTS_CONTENT_TYPE",
+    "JSON_CONTENT_TYPE",
+    "MAX_INBOUND_BYTES",
+    "MAX_SEQUENCE",
+    "VERDICT_CODES",
+    "Acknowledgement",
+    "AnchorIn",
+    "AnchorMessage",
+    "Backlog",
+    "CharacteristicMessage",
+    "ConditionMessage",
+    "ConfigurationMessage",
+    "EvaluationMessage",
+    "FindingMessage",
+    "GapData",
+    "GapEvent",
+    "IdentificationMessage",
+    "Inbound",
+    "LastPart",
+    "OfflineMessage",
+    "ProcessingTimes",
+    "Quantity",
+    "Rejection",
+    "RequestedSettings",
+    "RequirementMessage",
+    "ResultData",
+    "ResultEvent",
+    "Sequence",
+    "SettingsMessage",
+    "StateMessage",
+    "StoreLevel",
+    "TraceMessage",
+    "Wire",
+    "WireVerdict",
+    "rfc3339",
+    "schema_id",
+]
 
 
 class AnchorMessage(Wire):
-    """``v1/anchor``, retained, never a will: how far this database has certainly come (DC-44)."""
+    """How far the station's database has certainly come; a station that was rolled back finds it here (DC-44)."""
 
-    instance_id: str
-    session_number: int
-    last_sequence: Sequence
-    ledger_head: str | None = None
+    instance_id: Identifier = Field(description="The database.")
+    session_number: int = Field(description="Number of the connection that sent it; only ever grows.")
+    last_sequence: Sequence = Field(description="Every result up to this one was stored before this was sent.")
+    ledger_head: str | None = Field(
+        default=None, description="Head of the ledger's hash chain; null where there is none."
+    )
 
 
 class AnchorIn(Inbound):
@@ -219,107 +100,164 @@ class AnchorIn(Inbound):
 
 
 class EvaluationMessage(Wire):
-    """The small pass/fail event for PLC and andon."""
+    """The small pass/fail event for PLC and andon: only while it is fresh, never repeated."""
 
-    part_id: str
-    sequence: Sequence
-    result_evaluation: WireVerdict
+    part_id: Text = Field(description="The part.")
+    sequence: Sequence = Field(description="Sequence of its stored result.")
+    result_evaluation: WireVerdict = Field(description="Verdict on the part.")
 
 
 class LastPart(Wire):
-    """The latest committed result."""
+    """The latest stored result."""
 
-    part_id: str
-    sequence: Sequence
-    result_evaluation: WireVerdict
-    details: str
+    part_id: Text = Field(description="The part.")
+    sequence: Sequence = Field(description="Sequence of the result.")
+    result_evaluation: WireVerdict = Field(description="Verdict on the part.")
+    details: str = Field(description="The verdict in a sentence.")
 
 
 class Backlog(Wire):
-    """Results not yet acknowledged. ``secondsToDrain`` is null while nothing drains."""
+    """Results not yet acknowledged."""
 
-    depth: int
-    oldest_age_seconds: float | None
-    seconds_to_drain: float | None
-    quarantined: int
+    depth: int = Field(description="How many.")
+    oldest_age_seconds: float | None = Field(description="Age of the oldest in s; null where none waits.")
+    seconds_to_drain: float | None = Field(description="Time to the end at the present pace, s; null while none goes.")
+    quarantined: int = Field(description="How many are set aside beside these (DC-23).")
 
 
 class StoreLevel(Wire):
-    """How full the store is. ``secondsToFull`` is null while it does not fill."""
+    """How full the store is."""
 
-    used_percent: float
-    seconds_to_full: float | None
-    when_full: Literal["hold", "drop-oldest-with-gap"]
+    used_percent: float = Field(description="Share of the quota in use, in %.")
+    seconds_to_full: float | None = Field(
+        description="Time until it is full at the present pace, s; null while it is not filling."
+    )
+    when_full: Literal["hold", "drop-oldest-with-gap"] = Field(description="What a full store does (DC-50).")
 
 
 class StateMessage(Wire):
-    """``v1/state``, retained, on change and every 10 s."""
+    """What the station does now, on change and every 10 s, and the numbers that show a gap (DC-40)."""
 
     online: Literal[True] = True
-    instance_id: str
-    session_number: int
-    time: str
-    clock_synchronized: bool
-    cycle: str
-    light: str
-    reason: str
-    first_sequence: Sequence
-    last_sequence: Sequence
-    acknowledged_through: Sequence
-    last_part: LastPart | None
+    instance_id: Identifier = Field(description="The station's database.")
+    session_number: int = Field(
+        description="Number of the connection; only ever grows, so older words can be told (DC-62)."
+    )
+    time: Time = Field(description="Now, by the station's clock.")
+    clock_synchronized: bool = Field(description="Whether that clock can be believed.")
+    cycle: str = Field(description="Where the present part stands.",
+                       examples=["waiting", "capturing", "evaluating", "deciding", "fault"])  # fmt: skip
+    light: str = Field(description="What the light shows.", examples=["ACCEPT", "REJECT flashing", "REJECT and FAULT"])
+    reason: str = Field(description="Why it shows that.")
+    first_sequence: Sequence = Field(description="Oldest result that is stored.")
+    last_sequence: Sequence = Field(description="Newest result that is stored; 0 before the first.")
+    acknowledged_through: Sequence = Field(description="All results up to this one are done with.")
+    last_part: LastPart | None = Field(description="The latest result since the station started; null before it.")
     backlog: Backlog
     store: StoreLevel | None = None
-    health: Literal["normal", "F", "C", "S", "M"]
-    conditions: list[str]
-    reference_check: Literal["none"] = "none"
-    indicator: str
-    counters: dict[str, int]
+    health: Literal["normal", "F", "C", "S", "M"] = Field(
+        description="NAMUR NE 107 summary: failure, function check, out of specification, maintenance required."
+    )
+    conditions: list[str] = Field(description="Ids of the conditions that are not normal; each has a topic of its own.")
+    reference_check: Literal["none"] = Field(default="none", description="`none`: no specimen is registered.")
+    indicator: str = Field(description="Adapters that drive the light, or `none`.")
+    counters: dict[str, int] = Field(description="Events counted since the station started, by name.")
 
 
 class OfflineMessage(Wire):
-    """``v1/state`` as the will leaves it, and before an orderly disconnect (DC-62)."""
+    """The state of a station that is not there: left by the broker, or said before an orderly disconnect (DC-62)."""
 
     online: Literal[False] = False
-    instance_id: str
-    session_number: int
-    reason: Literal["connectionLost", "shutdown"]
+    instance_id: Identifier = Field(description="The station's database.")
+    session_number: int = Field(
+        description="Number of the connection that ended; ignore it where a newer one was seen."
+    )
+    reason: Literal["connectionLost", "shutdown"] = Field(description="How it ended.")
 
 
 class IdentificationMessage(Wire):
-    """``v1/identification``, retained."""
+    """Who the station is, and what it speaks."""
 
-    station: str
-    source: str
-    software: str
-    libraries: dict[str, str]
-    schemas: list[str]
-    gauge: dict[str, str]
-    acknowledge: Literal["confirmed", "broker"]
-    plan_id: str
-    plan_hash: str
+    station: str = Field(description="Name of the station.", examples=["op30"])
+    source: Text = Field(description="CloudEvents source of its results.")
+    software: str = Field(description="Name and version.")
+    libraries: dict[str, str] = Field(description="Versions of what it computes and speaks with.")
+    schemas: list[str] = Field(description="Identifiers of the schemas that its messages obey.")
+    gauge: dict[str, str] = Field(description="What the gauge says of itself.")
+    acknowledge: Literal["confirmed", "broker"] = Field(description="Who acknowledges results: the MES, or the broker.")
+    plan_id: str = Field(description="The station file's version, for people.")
+    plan_hash: str = Field(description="SHA-256 of the station file's validated content, hexadecimal.")
+
+
+class RequestedSettings(Wire):
+    """Settings that a call-out will be evaluated under."""
+
+    standard: str = Field(description="Whose symbols and defaults.", examples=["iso-21920", "iso-4287"])
+    filter: str = Field(description="L-filter between roughness and waviness.", examples=["gaussian"])
+    form: str = Field(description="Form that is removed.", examples=["line", "arc", "polynomial:3", "none"])
+    cutoff: Quantity | None = Field(description="λc in mm; null: the setting class is found from each trace.")
+    short_cutoff: Quantity | None = Field(description="λs in um; null: see shortCutoffSource.")
+    short_cutoff_source: Literal["fixed", "standard", "none"] = Field(
+        description="Whether λs is fixed, follows from the standard once λc is known, or is not applied."
+    )
+    waviness_cutoff: Quantity | None = Field(description="λf in mm; null where waviness is not band-limited.")
+    sections: int | None = Field(description="Number of section lengths; null: the standard's default.")
+    skip_start: Quantity = Field(description="Zone left out at the trace's begin.")
+    skip_end: Quantity = Field(description="Zone left out at the trace's end.")
+
+
+class RequirementMessage(Wire):
+    """One limit in force."""
+
+    name: str = Field(description="Characteristic of the station file; several call-outs may share it.")
+    callout: str = Field(description="The call-out as written.", examples=["Ra 0.8"])
+    parameter: str = Field(description="Symbol.", examples=["Ra", "Rz", "Rsm"])
+    unit: str = Field(description="UCUM unit of the limit.", examples=["um", "mm", "%", "/cm"])
+    lower_limit: float | None = Field(description="Lower limit; null where this is an upper one.")
+    upper_limit: float | None = Field(description="Upper limit; null where this is a lower one.")
+    rule: str = Field(description="Acceptance rule in force.", examples=["Tmax", "T16%", "Tmed"])
+    settings: RequestedSettings
+
+
+class ConfigurationMessage(Wire):
+    """What the station judges by: the limits in force, their settings, and how results count as delivered."""
+
+    station: str = Field(description="Name of the station.", examples=["op30"])
+    plan_id: str = Field(description="The station file's version, for people.")
+    plan_hash: str = Field(description="SHA-256 of the station file's validated content, hexadecimal.")
+    acknowledge: Literal["confirmed", "broker"] = Field(description="Who acknowledges results: the MES, or the broker.")
+    window: int = Field(description="W: results that may be under way at the same time (DC-31).")
+    requirements: list[RequirementMessage] = Field(description="One for each call-out, in the drawing's order.")
+    reference_check: Literal["none"] = Field(default="none", description="`none`: no specimen is registered.")
+    reference_check_due: Time | None = Field(default=None, description="When the next check is due; null for never.")
 
 
 class ConditionMessage(Wire):
-    """``v1/condition/{id}``, retained. ``signal`` is the NAMUR NE 107 status signal, null when normal."""
+    """One trouble, or its end: what, since when, and what to do."""
 
-    id: str
-    level: Literal["normal", "warning", "fault", "unavailable"]
-    signal: Literal["F", "C", "S", "M"] | None
-    since: str
-    text: str
-    remedy: str
+    id: str = Field(description="Which.", examples=["broker-offline", "store-failed"])
+    level: Literal["normal", "warning", "fault", "unavailable"] = Field(description="How bad; `normal`: it is over.")
+    signal: Literal["F", "C", "S", "M"] | None = Field(description="NAMUR NE 107 status signal; null when normal.")
+    since: Time = Field(description="Since when, by the station's clock.")
+    text: str = Field(description="What is wrong, for a person.")
+    remedy: str = Field(description="What to do about it; empty when normal.")
 
 
 class Rejection(Inbound):
     """One result that the MES will not take (DC-23)."""
 
-    sequence: Annotated[int, Field(ge=1, le=MAX_SEQUENCE)]
-    reason: Annotated[str, Field(max_length=500)]
+    sequence: Annotated[int, Field(ge=1, le=MAX_SEQUENCE, description="Which.")]
+    reason: Annotated[str, Field(max_length=500, description="Why, for a person."), AfterValidator(printable)]
 
 
 class Acknowledgement(Inbound):
-    """``v1/result/ack``: everything up to a number is safe at the MES (DC-20)."""
+    """From the MES, after its own commit: everything up to a number is safe there (DC-20)."""
 
-    instance_id: Annotated[str, Field(max_length=64)]
-    acknowledged_through: Sequence
-    rejected: Annotated[list[Rejection], Field(max_length=1000)] = []
+    instance_id: Annotated[str, Field(max_length=64, description="`data.instanceId` of the results.")]
+    acknowledged_through: Annotated[
+        Sequence,
+        Field(description="Everything of that instance up to this sequence is stored or rejected; 0 for nothing."),
+    ]
+    rejected: Annotated[
+        list[Rejection], Field(max_length=1000, description="Results that are not taken; the number covers them too.")
+    ] = Field(default_factory=list)

@@ -31,7 +31,7 @@ from crosslay.bus.messages import (
 from crosslay.bus.resolve import Resolver
 from crosslay.bus.refusals import CONTENT_REFUSALS, TRIES, Refusals
 from crosslay.bus.session import Session
-from crosslay.bus.topics import ACK, EVALUATION, IDENTIFICATION, RESULT, STATE, Topics
+from crosslay.bus.topics import ACK, CONFIGURATION, EVALUATION, IDENTIFICATION, RESULT, STATE, Topics
 from crosslay.bus.window import Window
 from crosslay.errors import BusError
 from crosslay.record.levels import Settled
@@ -205,6 +205,7 @@ class Pump:
             session.link.subscribe([self._policy.topics[ACK]])
         self._anchor.check(session, self._wake_in, stop)
         session.send(self._retained(IDENTIFICATION, self._host.identification()))
+        session.send(self._retained(CONFIGURATION, self._host.configuration()))
         self._window.reconnected()
         self._refusals.reconnected()
         self._refused_topics.clear()  # a broker that was set right is believed; one that was not says so again

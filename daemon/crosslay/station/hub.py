@@ -19,11 +19,20 @@ from crosslay.bus.conditions import (
     Level,
     Signal,
 )
-from crosslay.bus.messages import Backlog, IdentificationMessage, LastPart, StateMessage, rfc3339
+from crosslay.bus.messages import (
+    Backlog,
+    ConfigurationMessage,
+    IdentificationMessage,
+    LastPart,
+    StateMessage,
+    rfc3339,
+)
+from crosslay.bus.topics import SCHEMA_IDS
 from crosslay.errors import BusError
 from crosslay.plan.load import StationPlan
 from crosslay.record.levels import Levels, Settled
 from crosslay.station.clock import SystemClock
+from crosslay.station.configuration import configuration_of
 from crosslay.station.cycle import Cycle, Event
 from crosslay.station.keeper import Keeper
 from crosslay.station.lamp import Lamp
@@ -197,12 +206,16 @@ class Hub:
             source=self.plan.source,
             software=f"crosslay {__version__}",
             libraries={name: importlib.metadata.version(name) for name in _LIBRARIES},
-            schemas=["urn:crosslay:schema:result:1"],
+            schemas=list(SCHEMA_IDS),
             gauge=self.gauge_identity,
             acknowledge=self.plan.bus.acknowledge,
             plan_id=self.plan.plan_id,
             plan_hash=self.plan.plan_hash,
         )
+
+    def configuration(self) -> ConfigurationMessage:
+        """What it judges by, for ``v1/configuration``."""
+        return configuration_of(self.plan)
 
     def _health(self) -> str:
         signals = {item.kind.signal for item in self.conditions.active() if item.level is not Level.NORMAL}

@@ -1,0 +1,56 @@
+"""From the plan to ``v1/configuration``: what the station judges by, without anything that is secret."""
+
+from __future__ import annotations
+
+from crosslay.bus.messages import ConfigurationMessage, Quantity, RequestedSettings, RequirementMessage
+from crosslay.inspection.callout import Side
+from crosslay.inspection.judge import Requirement, rule_for
+from crosslay.plan.load import StationPlan
+from crosslay.texture.settings import Settings
+
+
+def configuration_of(plan: StationPlan) -> ConfigurationMessage:
+    """The limits in force, in the order of the station file, and how results count as delivered."""
+    return ConfigurationMessage(
+        station=plan.name,
+        plan_id=plan.plan_id,
+        plan_hash=plan.plan_hash,
+        acknowledge=plan.bus.acknowledge,
+        window=plan.bus.window,
+        requirements=[_requirement(each) for each in plan.requirements],
+    )
+
+
+def _requirement(requirement: Requirement) -> RequirementMessage:
+    callout = requirement.callout
+    upper = callout.side is Side.UPPER
+    return RequirementMessage(
+        name=requirement.characteristic,
+        callout=callout.text,
+        parameter=callout.parameter,
+        unit=callout.unit,
+        lower_limit=None if upper else callout.limit,
+        upper_limit=callout.limit if upper else None,
+        rule=rule_for(callout, requirement.settings.standard).value,
+        settings=_settings(requirement.settings),
+    )
+
+
+def _settings(settings: Settings) -> RequestedSettings:
+    short_um = settings.short_cutoff_um
+    return RequestedSettings(
+        standard=settings.standard.value,
+        filter=settings.filter.value,
+        form=settings.form,
+        cutoff=_millimetres(settings.cutoff_mm),
+        short_cutoff=None if short_um is None or isinstance(short_um, str) else Quantity(value=short_um, unit="um"),
+        short_cutoff_source="none" if short_um is None else "standard" if isinstance(short_um, str) else "fixed",
+        waviness_cutoff=_millimetres(settings.waviness_cutoff_mm),
+        sections=settings.sections,
+        skip_start=Quantity(value=settings.skip_start_mm, unit="mm"),
+        skip_end=Quantity(value=settings.skip_end_mm, unit="mm"),
+    )
+
+
+def _millimetres(value_mm: float | None) -> Quantity | None:
+    return None if value_mm is None else Quantity(value=value_mm, unit="mm")

@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 import argparse
-import sys
+from contextlib import closing
+from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 from crosslay.cli.evaluate_text import report
 from crosslay.cli.evaluate_wire import document
+from crosslay.cli.jobs import in_order, usual_jobs
 from crosslay.cli.offline import Outcome, Task, callouts_of, evaluate_file
-from crosslay.cli.options import cutoff_mm, positive, sections, short_cutoff
-from crosslay.cli.output import emit, emit_json, say, shown_path
+from crosslay.cli.options import cutoff_mm, jobs, not_negative, positive, sections, short_cutoff
+from crosslay.cli.output import emit, json_line, say, shown_path
 from crosslay.cli.profile_out import profile_csv
+from crosslay.cli.progress import Progress
+from crosslay.cli.units import HeightUnit, in_unit
 from crosslay.errors import CalloutError, CrosslayError, SettingsError, UsageError
 from crosslay.inspection.judge import Decision
 from crosslay.inspection.requirements import Wanted, requirements_for
@@ -23,7 +28,24 @@ from crosslay.texture.settings import FilterKind, Standard
 _EXIT_CODES = {Decision.PASS: 0, Decision.FAIL: 1, Decision.INVALID: 3, Decision.UNDECIDED: 3}
 _EXIT_UNREADABLE = 2
 _EXIT_ORDER = (_EXIT_UNREADABLE, 3, 1, 0)
-_PROGRESS_FROM = 3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Show:
+    """How a result is shown, and where the profiles of a single one go."""
+
+    as_json: bool
+    unit: HeightUnit
+    profile_out: Path | None
+
+
+@dataclass(frozen=True, slots=True)
+class Done:
+    """What is left of one trace: its text or its error, and its exit code. Small, so that it travels cheaply."""
+
+    code: int
+    text: str = ""
+    error: str = ""
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -36,6 +58,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
                         help="λc in mm; without it from the call-out, else found from the trace")
     parser.add_argument("--short-cutoff", type=short_cutoff, metavar="UM|none",
                         help="λs in µm, or none; without it the one that belongs to λc")
+    parser.add_argument("--waviness-cutoff", type=positive, metavar="MM",
+                        help="λf in mm; without it waviness is not band-limited")
     parser.add_argument("--sections", type=sections, metavar="N", help="section lengths, 1 to 10 (5)")
     parser.add_argument("--filter", choices=[kind.value for kind in FilterKind], metavar="NAME",
                         help=", ".join(kind.value for kind in FilterKind))
@@ -46,34 +70,69 @@ def configure(parser: argparse.ArgumentParser) -> None:
                         help="a parameter besides those always given, e.g. Rmr(1) or Rdc(10,90); may be repeated")
     parser.add_argument("--motif", action="store_true", help="motif parameters of ISO 12085 as well")
     parser.add_argument("--spacing-um", type=positive, metavar="UM", help="spacing of a file that does not give it")
+    parser.add_argument("--smaller-tip", type=not_negative, metavar="UM",
+                        help="also what a tip of this radius, in µm, would have given; the file must name the radius "
+                             "of the tip that traced it (tip_radius_um); 0 asks for the surface itself")
+    parser.add_argument("--unit", choices=[each.value for each in HeightUnit], default=HeightUnit.MICROMETRE.value,
+                        help="unit of heights: um (default) or uin; lengths stay in mm, settings and findings in the "
+                             "unit that they name")
+    parser.add_argument("--jobs", type=jobs, metavar="N",
+                        help="processes; without it all cores for many traces, one for few")
     parser.add_argument("--profile-out", type=Path, metavar="FILE",
-                        help="write the filtered profiles of the one trace as CSV")
+                        help="write the profiles of the one trace as CSV: x_mm, z_um (as traced), primary_um, "
+                             "mean_line_um (λc), roughness_um, waviness_um (in the evaluation length), in_window (1 "
+                             "there); heights always in µm")
 
 
 def run(arguments: argparse.Namespace) -> int:
     """Evaluate every trace; the exit code follows page *interface*."""
-    task = _task(arguments)
-    if arguments.profile_out is not None and len(arguments.traces) > 1:
+    task, traces = _task(arguments), arguments.traces
+    if arguments.profile_out is not None and len(traces) > 1:
         raise UsageError("--profile-out takes the profiles of one trace; several were named")
-    codes: list[int] = []
-    for place, path in enumerate(arguments.traces):
-        _progress(place, len(arguments.traces))
-        try:
-            outcome = evaluate_file(path, task)
-            if arguments.profile_out is not None:
-                _write_profiles(arguments.profile_out, outcome)
-        except CrosslayError as error:
-            say(str(error))
-            codes.append(_EXIT_UNREADABLE)
-            continue
-        _print(outcome, task, as_json=arguments.json, first=place == 0)
-        codes.append(0 if outcome.verdict is None else _EXIT_CODES[outcome.verdict.decision])
+    show = Show(as_json=arguments.json, unit=HeightUnit(arguments.unit), profile_out=arguments.profile_out)
+    processes = min(usual_jobs(len(traces)) if arguments.jobs is None else arguments.jobs, len(traces))
+    progress, codes, printed = Progress("evaluating trace", len(traces)), set[int](), False
+    progress.show(0)
+    with closing(in_order(partial(evaluate_and_show, task=task, show=show), traces, jobs=processes)) as results:
+        for place, result in enumerate(results):
+            done = _lost(traces[place]) if result is None else result
+            codes.add(done.code)
+            progress.clear()
+            if done.error:
+                say(done.error)
+            else:
+                emit(("\n" if printed and not show.as_json else "") + done.text)
+                printed = True
+            if place + 1 < len(traces):
+                progress.show(place + 1)
     return next(code for code in _EXIT_ORDER if code in codes)
+
+
+def evaluate_and_show(path: Path, *, task: Task, show: Show) -> Done:
+    """Evaluate one file, in this process or another, to what is printed of it."""
+    try:
+        outcome = evaluate_file(path, task)
+        if show.profile_out is not None:
+            _write_profiles(show.profile_out, outcome)
+    except CrosslayError as error:
+        return Done(code=_EXIT_UNREADABLE, error=str(error))
+    code = 0 if outcome.verdict is None else _EXIT_CODES[outcome.verdict.decision]
+    shown = in_unit(outcome, show.unit)
+    if show.as_json:
+        return Done(code=code, text=json_line(document(shown, task.settings)))
+    return Done(code=code, text="\n".join(report(shown, task.settings)))
+
+
+def _lost(path: Path) -> Done:
+    return Done(code=_EXIT_UNREADABLE,
+                error=f"{shown_path(path)}: the process that evaluated it ended without a result, twice; something "
+                      "killed it, perhaps for want of memory. Evaluate it by itself, with --jobs 1.")
 
 
 def _task(arguments: argparse.Namespace) -> Task:
     wanted = Wanted(
         standard=Standard(arguments.standard), cutoff_mm=arguments.cutoff, short_cutoff_um=arguments.short_cutoff,
+        waviness_cutoff_mm=arguments.waviness_cutoff,
         filter=None if arguments.filter is None else FilterKind(arguments.filter), sections=arguments.sections,
         form=arguments.form, parameters=tuple(text.replace(" ", "") for text in arguments.parameter),
         motif=DEFAULT_LIMITS if arguments.motif else None,
@@ -85,31 +144,13 @@ def _task(arguments: argparse.Namespace) -> Task:
     except (SettingsError, CalloutError) as error:
         raise UsageError(str(error)) from error
     return Task(settings=requirements[0].settings if requirements else settings, requirements=requirements,
-                spacing_um=arguments.spacing_um)
-
-
-def _print(outcome: Outcome, task: Task, *, as_json: bool, first: bool) -> None:
-    if as_json:
-        emit_json(document(outcome, task.settings))
-        return
-    emit(("" if first else "\n") + "\n".join(report(outcome, task.settings)))
+                spacing_um=arguments.spacing_um, smaller_tip_um=arguments.smaller_tip)
 
 
 def _write_profiles(path: Path, outcome: Outcome) -> None:
     if outcome.evaluation is None:
         raise UsageError(f"{shown_path(path)} is not written: {outcome.file} could not be evaluated")
     try:
-        path.write_text(profile_csv(outcome.evaluation), encoding="utf-8")
+        path.write_text(profile_csv(outcome.trace, outcome.evaluation), encoding="utf-8")
     except OSError as error:
         raise UsageError(f"{shown_path(path)}: cannot be written: {error.strerror}") from error
-
-
-def _progress(place: int, total: int) -> None:
-    """Where a long list stands, on a terminal only, and only where the results do not show it."""
-    if total < _PROGRESS_FROM or sys.stderr is None or not sys.stderr.isatty():
-        return
-    if sys.stdout is not None and sys.stdout.isatty():
-        return
-    end = "\n" if place == total - 1 else ""
-    sys.stderr.write(f"\revaluating trace {place + 1} of {total}{end}")
-    sys.stderr.flush()

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Iterator
 
 from crosslay.cli.offline import Outcome
-from crosslay.cli.output import SHOWN_UNITS, beside, number, quantity, table
+from crosslay.cli.output import LINE_WIDTH, SHOWN_UNITS, beside, number, quantity, table, wrapped
+from crosslay.cli.smaller_tip_text import smaller_tip_lines
 from crosslay.inspection.callout import Side
 from crosslay.inspection.judge import Decision, Judged
 from crosslay.inspection.lengths import lengths_of
@@ -26,22 +26,23 @@ _GROUPS = (
     ("primary", ("Pa", "Pq", "Pz", "Pt")),
     ("waviness", ("Wa", "Wq", "Wz", "Wt", "Wsw")),
 )
-_COLUMNS = 5
-_WIDTH = 110
+_LABEL, _LEAST_CELL = 15, 20
 _WORDS = {Decision.PASS: "PASS", Decision.FAIL: "FAIL", Decision.INVALID: "INVALID", Decision.UNDECIDED: "UNDECIDED"}
 
 
 def report(outcome: Outcome, settings: Settings) -> list[str]:
     """Lines of the report; `settings` are shown where the trace could not be evaluated."""
     evaluation, verdict = outcome.evaluation, outcome.verdict
-    lines = _wrapped(f"{outcome.file}: ", _head(outcome), indent="  ")
+    lines = wrapped(f"{outcome.file}: ", _head(outcome), indent="  ")
     lines.append("  " + (_asked(settings) if evaluation is None else _used(evaluation.settings)))
     if verdict is not None:
         lines += ["", *_judged(verdict.judged, evaluation)]
     if evaluation is not None:
         lines += ["", *_values(evaluation, settings)]
+        if outcome.smaller_tip is not None:
+            lines += ["", *smaller_tip_lines(outcome.smaller_tip, evaluation)]
     for finding in outcome.findings:
-        lines += ["", *_wrapped(f"  {_severity(finding.severity)} {finding.id}: ", finding.text, indent="    ")]
+        lines += ["", *wrapped(f"  {_severity(finding.severity)} {finding.id}: ", finding.text, indent="    ")]
     return lines
 
 
@@ -57,17 +58,13 @@ def _severity(severity: Severity) -> str:
     return "INVALID," if severity is Severity.INVALID else f"{severity.value},"
 
 
-def _wrapped(first: str, text: str, *, indent: str) -> list[str]:
-    return textwrap.wrap(first + text, _WIDTH, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False)
-
-
 def _used(used: UsedSettings) -> str:
     section_mm = used.section_points * used.spacing_um / 1000.0
     class_text = f" ({used.setting_class})" if used.setting_class else ""
     short = "no λs" if used.short_cutoff_um is None else f"λs {number(used.short_cutoff_um)} µm"
     parts = [
         f"{used.standard.value}, {used.filter.value}", f"λc {quantity(used.cutoff_mm, 'mm')}{class_text}", short,
-        f"{used.sections} sections of {number(section_mm)} mm", f"form {used.form}",
+        f"{_sections(used.sections)} of {number(section_mm)} mm", f"form {used.form}",
         f"spacing {number(used.spacing_um)} µm",
     ]
     if used.waviness_cutoff_mm is not None:
@@ -79,7 +76,11 @@ def _asked(settings: Settings) -> str:
     lengths = lengths_of(settings)
     cutoff = "λc from the trace" if lengths.cutoff_mm is None else f"λc {number(lengths.cutoff_mm)} mm"
     travel = "" if lengths.travel_mm is None else f", travel at least {number(lengths.travel_mm)} mm"
-    return f"{settings.standard.value}, {settings.filter.value}, {cutoff}, {lengths.sections} sections{travel}"
+    return f"{settings.standard.value}, {settings.filter.value}, {cutoff}, {_sections(lengths.sections)}{travel}"
+
+
+def _sections(count: int) -> str:
+    return f"{count} section{'' if count == 1 else 's'}"
 
 
 def _judged(judged: tuple[Judged, ...], shown: Evaluation | None) -> list[str]:
@@ -97,14 +98,18 @@ def _judged(judged: tuple[Judged, ...], shown: Evaluation | None) -> list[str]:
 
 
 def _values(evaluation: Evaluation, settings: Settings) -> list[str]:
+    groups = [(title, [f"{name} {quantity(evaluation.parameters[name], evaluation.units[name])}" for name in names
+                       if evaluation.parameters[name] is not None])
+              for title, names in _groups(evaluation, settings)]
+    width = 2 + max((len(cell) for _title, cells in groups for cell in cells), default=0)
+    width = max(width, _LEAST_CELL)
+    columns = max(1, (LINE_WIDTH - 2 - _LABEL) // width)
     lines: list[str] = []
-    for title, names in _groups(evaluation, settings):
-        cells = [f"{name} {quantity(evaluation.parameters[name], evaluation.units[name])}" for name in names
-                 if evaluation.parameters[name] is not None]
-        for start in range(0, len(cells), _COLUMNS):
+    for title, cells in groups:
+        for start in range(0, len(cells), columns):
             label = title if start == 0 else ""
-            row = "".join(f"{cell:<20}" for cell in cells[start : start + _COLUMNS])
-            lines.append(f"  {label:<15}{row}".rstrip())
+            row = "".join(f"{cell:<{width}}" for cell in cells[start : start + columns])
+            lines.append(f"  {label:<{_LABEL}}{row}".rstrip())
     return [*lines, *_undefined(evaluation, settings)]
 
 
@@ -117,7 +122,7 @@ def _undefined(evaluation: Evaluation, settings: Settings) -> list[str]:
                 reasons.setdefault(evaluation.undefined.get(name, "not a finite number"), []).append(name)
     lines: list[str] = []
     for reason, names in reasons.items():
-        lines += _wrapped("  undefined      ", f"{', '.join(names)}: {reason}", indent=" " * 17)
+        lines += wrapped("  undefined      ", f"{', '.join(names)}: {reason}", indent=" " * 17)
     return lines
 
 

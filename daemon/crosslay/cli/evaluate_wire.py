@@ -11,6 +11,7 @@ from crosslay.inspection.judge import Judged
 from crosslay.inspection.lengths import lengths_of
 from crosslay.texture.evaluation import Evaluation, UsedSettings
 from crosslay.texture.settings import Settings
+from crosslay.texture.tip_values import SmallerTipValues
 from crosslay.texture.trace import Finding
 
 
@@ -26,7 +27,7 @@ def document(outcome: Outcome, settings: Settings) -> dict[str, Any]:
     """
     evaluation, verdict = outcome.evaluation, outcome.verdict
     parameters, undefined = ({}, {}) if evaluation is None else _parameters(evaluation)
-    return {
+    shown = {
         "file": outcome.file,
         "settings": _asked(settings) if evaluation is None else _used(evaluation.settings),
         "parameters": parameters,
@@ -38,6 +39,9 @@ def document(outcome: Outcome, settings: Settings) -> dict[str, Any]:
         "characteristics": [] if verdict is None else [_characteristic(each, evaluation) for each in verdict.judged],
         "findings": [_finding(each) for each in outcome.findings],
     }
+    if outcome.smaller_tip is not None:
+        shown["smallerTip"] = _smaller_tip(outcome.smaller_tip)
+    return shown
 
 
 def _parameters(evaluation: Evaluation) -> tuple[dict[str, float | None], dict[str, str]]:
@@ -46,6 +50,17 @@ def _parameters(evaluation: Evaluation) -> tuple[dict[str, float | None], dict[s
     reasons = {name: evaluation.undefined.get(name, "the value is not a finite number")
                for name, value in values.items() if value is None}
     return values, reasons
+
+
+def _smaller_tip(values: SmallerTipValues) -> dict[str, Any]:
+    """Values by symbol are in the unit that ``units`` names for the symbol."""
+    return {
+        "radius_um": values.smaller_radius_um, "tip_radius_um": values.tip_radius_um,
+        "touched_percent": finite(values.touched_share_percent), "excess_um": finite(values.excess_um),
+        "resolution_um": finite(values.resolution_um), "total_height_um": finite(values.total_height_um),
+        "shallowest": values.shallowest_um, "atLeast": values.at_least_um, "atMost": values.at_most_um,
+        "undefined": values.undefined,
+    }
 
 
 def _used(used: UsedSettings) -> dict[str, Any]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from crosslay.cli.output import shown_path
@@ -13,6 +13,7 @@ from crosslay.inspection.judge import Requirement, Verdict, inspect
 from crosslay.inspection.plausibility import implausible
 from crosslay.texture.evaluation import Evaluation, evaluate
 from crosslay.texture.settings import Settings
+from crosslay.texture.tip_values import SmallerTipValues, smaller_tip_values
 from crosslay.texture.trace import Finding, Trace
 
 
@@ -25,6 +26,7 @@ class Outcome:
     evaluation: Evaluation | None
     verdict: Verdict | None
     findings: tuple[Finding, ...]
+    smaller_tip: SmallerTipValues | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,6 +36,7 @@ class Task:
     settings: Settings
     requirements: tuple[Requirement, ...]
     spacing_um: float | None
+    smaller_tip_um: float | None = None
 
 
 def evaluate_file(path: Path, task: Task) -> Outcome:
@@ -49,11 +52,16 @@ def evaluate_file(path: Path, task: Task) -> Outcome:
     name = shown_path(path)
     trace = read_trace(path, spacing_um=task.spacing_um)
     try:
-        if task.requirements:
-            return _judged(name, trace, task)
-        evaluation = evaluate(trace, task.settings)
+        outcome = _judged(name, trace, task) if task.requirements else _evaluated(name, trace, task)
+        return outcome if task.smaller_tip_um is None else _with_smaller_tip(outcome, task, task.smaller_tip_um)
     except (TraceError, SettingsError) as error:
         raise type(error)(f"{name}: {error}") from error
+    except MemoryError as error:
+        raise TraceError(f"{name}: does not fit into this computer's memory ({trace.points} points)") from error
+
+
+def _evaluated(name: str, trace: Trace, task: Task) -> Outcome:
+    evaluation = evaluate(trace, task.settings)
     findings = (*evaluation.findings, *implausible(trace, (evaluation,)))
     return Outcome(file=name, trace=trace, evaluation=evaluation, verdict=None, findings=findings)
 
@@ -65,6 +73,13 @@ def _judged(name: str, trace: Trace, task: Task) -> Outcome:
         raise SettingsError(misfit.text)
     return Outcome(file=name, trace=trace, evaluation=verdict.evaluations.get(task.settings), verdict=verdict,
                    findings=verdict.findings)
+
+
+def _with_smaller_tip(outcome: Outcome, task: Task, radius_um: float) -> Outcome:
+    if outcome.evaluation is None:  # a finding says why
+        return outcome
+    found = smaller_tip_values(outcome.trace, outcome.evaluation, task.settings, smaller_radius_um=radius_um)
+    return replace(outcome, smaller_tip=found, findings=(*outcome.findings, *found.findings))
 
 
 def callouts_of(texts: list[str]) -> list[Callout]:

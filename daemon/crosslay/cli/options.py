@@ -7,6 +7,9 @@ import math
 
 from crosslay.texture.settings import MAX_SECTIONS
 
+#: More processes than any computer has cores for are a slip of the finger.
+MAX_JOBS = 256
+
 
 def positive(text: str) -> float:
     """Read a number above 0, with a point or a comma."""
@@ -17,6 +20,18 @@ def positive(text: str) -> float:
     if not (math.isfinite(value) and value > 0):
         raise argparse.ArgumentTypeError(f'"{text}" is not a number above 0')
     return value
+
+
+def not_negative(text: str) -> float:
+    """Read a number that is 0 or more, with a point or a comma."""
+    return 0.0 if text.strip("0.,") == "" and "0" in text else positive(text)
+
+
+def jobs(text: str) -> int:
+    """Read a number of processes."""
+    if not (text.isascii() and text.isdigit() and 1 <= int(text) <= MAX_JOBS):
+        raise argparse.ArgumentTypeError(f'"{text}" is not a whole number from 1 to {MAX_JOBS}')
+    return int(text)
 
 
 def cutoff_mm(text: str) -> float:

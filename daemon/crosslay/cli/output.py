@@ -6,11 +6,15 @@ import json
 import math
 import os
 import sys
+import textwrap
 from collections.abc import Iterable, Sequence
 from typing import Any
 
+#: Characters in a line of text for people.
+LINE_WIDTH = 110
 #: How a unit of the wire (UCUM) is written for people.
-SHOWN_UNITS = {"um": "µm", "mm": "mm", "%": "%", "/cm": "1/cm", "um.%": "µm·%", "1": ""}
+SHOWN_UNITS = {"um": "µm", "mm": "mm", "%": "%", "/cm": "1/cm", "um.%": "µm·%", "1": "",
+               "u[in_i]": "µin", "u[in_i].%": "µin·%"}
 
 
 def emit(text: str) -> None:
@@ -20,11 +24,16 @@ def emit(text: str) -> None:
 
 
 def emit_json(document: Any) -> None:
-    """Print one JSON object on one line.
+    """Print one JSON object on one line."""
+    emit(json_line(document))
+
+
+def json_line(document: Any) -> str:
+    """One JSON object as one line.
 
     Only ASCII, so that it survives any locale. JSON has no number that is not finite: the caller sees to that.
     """
-    emit(json.dumps(document, allow_nan=False, ensure_ascii=True))
+    return json.dumps(document, allow_nan=False, ensure_ascii=True)
 
 
 def say(text: str) -> None:
@@ -77,3 +86,9 @@ def table(rows: Iterable[Sequence[str]], *, indent: str = "  ", gap: str = "  ")
               for place in range(max(map(len, lines), default=0))]
     return [indent + gap.join(cell.ljust(width) for cell, width in zip(row, widths, strict=False)).rstrip()
             for row in lines]
+
+
+def wrapped(first: str, text: str, *, indent: str) -> list[str]:
+    """Lines of `first` and `text`, the later ones indented."""
+    return textwrap.wrap(first + text, LINE_WIDTH, subsequent_indent=indent, break_long_words=False,
+                         break_on_hyphens=False)

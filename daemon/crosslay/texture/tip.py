@@ -24,7 +24,7 @@ from crosslay.errors import SettingsError
 from crosslay.texture.filters.checks import checked_heights
 from crosslay.texture.filters.morphological import dilation, erosion, sag_um
 from crosslay.texture.settings import Standard, setting_table
-from crosslay.texture.trace import Finding, Severity
+from crosslay.texture.trace import Finding, Severity, Trace
 
 # ISO 3274:1996 table 1 note 1: above these values a 5 µm tip makes no significant difference at λs 2.5 µm.
 _COARSE_RA_UM: Final = 0.5
@@ -60,6 +60,21 @@ class SmallerTipBounds:
     touched_share_percent: float
     excess_um: float
     resolution_um: float
+
+
+def tip_radius_um(trace: Trace) -> float | None:
+    """Radius of the tip by the trace's own word, µm; None where it says nothing that is a number above 0.
+
+    Parameters
+    ----------
+    trace : Trace
+        With the fact ``tip_radius_um``, if it has it.
+    """
+    try:
+        radius_um = float(trace.facts.get("tip_radius_um", ""))
+    except ValueError:
+        return None
+    return radius_um if 0.0 < radius_um < math.inf else None
 
 
 def smaller_tip_bounds(

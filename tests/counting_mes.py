@@ -71,8 +71,9 @@ class CountingMes:
         return seen
 
     def parts(self) -> list[str]:
-        """Part of each sequence number, ascending."""
-        return [json.loads(min(bodies))["data"]["partId"] for _, bodies in sorted(self.payloads().items())]
+        """Part of each sequence number, ascending; gap records stand for none."""
+        events = [json.loads(min(bodies)) for _, bodies in sorted(self.payloads().items())]
+        return [event["data"]["partId"] for event in events if "partId" in event["data"]]
 
     def doubled(self) -> int:
         """Parts that stand under more than one sequence number."""

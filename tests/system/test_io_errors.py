@@ -6,12 +6,9 @@ The kernel's answers are replaced by strace while it is attached to the running 
 from __future__ import annotations
 
 import re
-import shutil
 import sqlite3
-import subprocess
 import time
-from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -20,44 +17,12 @@ import altered_store
 from counting_mes import CountingMes, counting_mes
 from crosslay.record.store import FILE_NAME
 from crosslay.testing.broker import RunningBroker
+from faults import RESUMES_S, failing, needs_strace, parts_seen
 from station_harness import StationUnderTest, csv_bytes, sine_um, station, wait_for
-from syscall_log import tracer_of
 
-pytestmark = [
-    pytest.mark.broker,
-    pytest.mark.skipif(shutil.which("strace") is None, reason="LOUD: no strace; apt-get install strace"),
-]
+pytestmark = [pytest.mark.broker, needs_strace]
 
 WAL = f"{FILE_NAME}-wal"
-#: The issue's promise: results flow again so soon after the fault is over.
-RESUMES_S = 5.0
-
-
-@contextmanager
-def failing(op30: StationUnderTest, calls: str, error: str, *names: str) -> Iterator[Path]:
-    """Let system calls on files of the state directory fail; yields the log of the calls that did."""
-    assert op30.process is not None
-    log = op30.folder / "injected.log"
-    paths = [word for name in names for word in ("-P", str((op30.state_dir / name).resolve()))]
-    inject = ["-e", f"trace={calls}", "-e", f"inject={calls}:error={error}"]
-    with subprocess.Popen(
-        ["strace", "-f", "-p", str(op30.process.pid), *paths, *inject, "-o", str(log)], stderr=subprocess.DEVNULL
-    ) as tracer:
-        try:
-            wait_for(lambda: is_traced(op30.process.pid, tracer.pid), 10, "strace to attach to every thread")
-            yield log
-        finally:
-            tracer.terminate()
-
-
-def is_traced(process_id: int, tracer: int) -> bool:
-    return all(tracer_of(int(task.name)) == tracer for task in Path(f"/proc/{process_id}/task").iterdir())
-
-
-def parts_seen(mes: CountingMes) -> list[str]:
-    return sorted(set(mes.parts()))
-
-
 def seconds_until(condition: object, limit_s: float) -> float:
     began = time.monotonic()
     wait_for(condition, limit_s)
@@ -81,64 +46,64 @@ def check_all(op30: StationUnderTest, mes: CountingMes, parts: list[str]) -> Non
     assert b"Traceback" not in op30.log.read_bytes()
 
 
-FAULTS = [
-    pytest.param("pwrite64", "EIO", id="write"),
-    pytest.param("fdatasync,fsync", "EIO", id="sync"),
-    pytest.param("pwrite64", "ENOSPC", id="no room"),
-]
+FAULTS = [("pwrite64", "EIO"), ("pwrite64", "ENOSPC"), ("fdatasync,fsync", "EIO")]
 
 
-@pytest.mark.parametrize(("calls", "error"), FAULTS)
+def fail_and_resume(op30: StationUnderTest, mes: CountingMes, part: str, *, calls: str, error: str) -> None:
+    """One part during the fault: rejected at once; stored soon after the fault is over."""
+    failed = re.compile(rf"= -1 {error}.*INJECTED")
+    with failing(op30, calls, error, FILE_NAME, WAL) as log:
+        op30.drop(f"{part}.csv", csv_bytes(sine_um()))
+        wait_for(lambda: "store-failed" in mes.state["conditions"], 5, "the condition")
+        assert (mes.state["light"], mes.state["health"]) == ("REJECT and FAULT", "F")
+        wait_for(lambda: len(failed.findall(log.read_text())) >= 2, 5, "another try")
+        assert part not in parts_seen(mes)
+        assert "store-failed" in mes.state["conditions"]
+    needed_s = seconds_until(lambda: part in parts_seen(mes), RESUMES_S)
+    wait_for(lambda: "store-failed" not in mes.state["conditions"], RESUMES_S)
+    print(f"\n{error} on {calls}: results again {needed_s:.2f} s after the fault")
+
+
 def test_dc_50_a_failing_disk_rejects_within_one_part_and_resumes_by_itself(
-    tmp_path: Path, broker: RunningBroker, calls: str, error: str
+    tmp_path: Path, broker: RunningBroker
 ) -> None:
     content = csv_bytes(sine_um())
     with counting_mes(broker.port) as mes, station(tmp_path, broker.port) as op30:
         op30.start()
-        op30.drop("P-1.csv", content)
+        op30.drop("P-0.csv", content)
         wait_for(lambda: mes.state.get("acknowledgedThrough") == 1, 15)
         process_id = op30.process.pid
-        with failing(op30, calls, error, FILE_NAME, WAL) as log:
-            op30.drop("P-2.csv", content)
-            wait_for(lambda: "store-failed" in mes.state["conditions"], 5, "the condition")
-            assert (mes.state["light"], mes.state["health"]) == ("REJECT and FAULT", "F")
-            time.sleep(2.5)  # two tries more
-            assert parts_seen(mes) == ["P-1"]
-            assert "store-failed" in mes.state["conditions"]
-            assert len(re.findall(rf"= -1 {error}.*INJECTED", log.read_text())) >= 3
-        needed_s = seconds_until(lambda: "P-2" in parts_seen(mes), RESUMES_S)
-        wait_for(lambda: "store-failed" not in mes.state["conditions"], RESUMES_S)
-        print(f"\n{error} on {calls}: results again {needed_s:.2f} s after the fault")
+        for number, (calls, error) in enumerate(FAULTS, 1):
+            fail_and_resume(op30, mes, f"P-{number}", calls=calls, error=error)
         assert op30.process.pid == process_id
         assert op30.process.poll() is None
-        with failing(op30, calls, error, FILE_NAME, WAL):
-            op30.drop("P-3.csv", content)
+        with failing(op30, *FAULTS[-1], FILE_NAME, WAL):
+            op30.drop("P-last.csv", content)
             wait_for(lambda: "store-failed" in mes.state["conditions"], 5)
             op30.kill()
         op30.start()
-        wait_for(lambda: "P-3" in parts_seen(mes), 15)
-        check_all(op30, mes, ["P-1", "P-2", "P-3"])
+        wait_for(lambda: "P-last" in parts_seen(mes), 15)
+        check_all(op30, mes, ["P-0", "P-1", "P-2", "P-3", "P-last"])
 
 
-def test_a_commit_whose_sync_failed_is_not_taken_for_another_one(tmp_path: Path, broker: RunningBroker) -> None:
+def test_a_commit_whose_sync_failed_is_not_taken_for_another_one(tmp_path: Path) -> None:
     """Nobody else has the database open: opening it again brings the commit back that was called failed."""
     content = csv_bytes(sine_um())
-    broker_port = broker.port
-    with station(tmp_path, 1) as op30:
+    with station(tmp_path, 1) as op30:  # a port on which nobody answers
         op30.start()
         with failing(op30, "fdatasync,fsync", "EIO", FILE_NAME, WAL):
             op30.drop("P-1.csv", content)
-            wait_for(lambda: b'"event": "store-failed"' in op30.log.read_bytes(), 10)
-            time.sleep(2.5)
+            wait_for(lambda: b'"event": "store-reopen-failed"' in op30.log.read_bytes(), 10)
             assert not (op30.incoming / "done" / "P-1.csv").exists()
         wait_for((op30.incoming / "done" / "P-1.csv").exists, RESUMES_S, "the part to be stored after all")
         op30.drop("P-2.csv", content)
         wait_for((op30.incoming / "done" / "P-2.csv").exists, 5)
         assert op30.stop() == 0
-        op30.file.write_text(op30.file.read_text().replace("port = 1\n", f"port = {broker_port}\n"))
-        with counting_mes(broker_port) as mes:
-            op30.start()
-            check_all(op30, mes, ["P-1", "P-2"])
+        with closing(sqlite3.connect(op30.state_dir / FILE_NAME)) as database:
+            stored = database.execute("SELECT sequence, part_id FROM result ORDER BY sequence").fetchall()
+            owed = database.execute("SELECT sequence FROM outbox ORDER BY sequence").fetchall()
+        assert stored == [(1, "P-1"), (2, "P-2")]
+        assert owed == [(1,), (2,)]
 
 
 def test_a_database_that_cannot_be_written_is_not_needed_while_its_wal_can(

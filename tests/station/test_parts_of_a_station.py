@@ -77,14 +77,19 @@ def test_the_mailbox_holds_one_trace_and_adds_up_acknowledgements() -> None:
 
 
 def test_few_acknowledgements_wait_for_company_and_many_do_not() -> None:
-    mailbox = Mailbox(batch=10)
+    mailbox = Mailbox(window=20)
     mailbox.settle(Settled(through=9))
     assert not mailbox.settled_due()
     time.sleep(ACK_DELAY_S)
     assert mailbox.settled_due()
     mailbox.take_settled()
     mailbox.settle(Settled(through=19))
-    assert mailbox.settled_due(), "ten new ones"
+    assert mailbox.settled_due(), "ten new ones, half a window"
+    mailbox.take_settled()
+    mailbox.settle(Settled(through=21), pending=20)
+    assert not mailbox.settled_due()
+    mailbox.settle(Settled(through=21), pending=21)
+    assert mailbox.settled_due(), "two new ones, and a backlog that waits for them"
 
 
 def test_acknowledgements_wake_the_recorder() -> None:

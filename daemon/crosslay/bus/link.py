@@ -12,6 +12,7 @@ import time
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import cache
 from typing import Any
 
 import paho.mqtt.client as mqtt
@@ -20,7 +21,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from crosslay.bus.credentials import Access, read_password
-from crosslay.bus.client import Client
+from crosslay.bus.client import Client, Packed
 from crosslay.bus.messages import MAX_INBOUND_BYTES
 from crosslay.bus.resolve import Resolver
 from crosslay.bus.tls import HandshakeError, broke_off, handshake_failure, make_context
@@ -179,7 +180,7 @@ class Link:
             message.payload,
             qos=1,
             retain=message.retain,
-            properties=self._properties(message) if self._five else None,
+            properties=_properties(message.content_type, message.delivery, message.expiry_s) if self._five else None,
         )
         if info.rc != mqtt.MQTT_ERR_SUCCESS:
             raise BusError(f"publishing failed ({mqtt.error_string(info.rc)})")
@@ -199,7 +200,7 @@ class Link:
         if self.maximum_packet_bytes is None:
             return True
         # PUBLISH (MQTT 5.0, 3.3): at most 5 bytes of fixed header, topic with its length, packet id, properties.
-        properties = len(self._properties(message).pack())  # type: ignore[no-untyped-call]
+        properties = len(_properties(message.content_type, message.delivery, message.expiry_s).pack())
         size = 5 + 2 + len(message.topic.encode()) + 2 + properties + len(message.payload)
         return size <= self.maximum_packet_bytes
 
@@ -354,16 +355,18 @@ class Link:
         properties.ContentType = "application/json"
         return properties
 
-    @staticmethod
-    def _properties(message: Outbound) -> Properties:
-        properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
-        properties.PayloadFormatIndicator = 1
-        properties.ContentType = message.content_type
-        if message.delivery:
-            properties.UserProperty = ("delivery", message.delivery)
-        if message.expiry_s is not None:
-            properties.MessageExpiryInterval = message.expiry_s
-        return properties
+
+@cache
+def _properties(content_type: str, delivery: str, expiry_s: int | None) -> Packed:
+    """Those of a PUBLISH; only a handful of different ones are ever asked for."""
+    properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+    properties.PayloadFormatIndicator = 1
+    properties.ContentType = content_type
+    if delivery:
+        properties.UserProperty = ("delivery", delivery)
+    if expiry_s is not None:
+        properties.MessageExpiryInterval = expiry_s
+    return Packed(properties)
 
 
 def _drain(wake: socket.socket) -> None:

@@ -237,8 +237,14 @@ class Pump:
 
     def _take_answers(self, session: Session) -> None:
         """Acknowledgements that came in; also those before a connection's end count."""
+        taken: list[int] = []
         while session.link.acknowledged:
-            self._on_puback(session, *session.link.acknowledged.popleft())
+            sequence = self._on_puback(session, *session.link.acknowledged.popleft())
+            if sequence is not None:
+                taken.append(sequence)
+        if taken and not self._confirmed:
+            self._noted.update(taken)
+            self._host.settle(Settled(sequences=frozenset(taken)))
 
     def _wait_s(self, session: Session) -> float:
         now = time.monotonic()
@@ -330,7 +336,8 @@ class Pump:
     def _retained(self, leaf: str, message: Wire) -> Outbound:
         return Outbound(topic=self._policy.topics[leaf], payload=message.to_bytes(), retain=True)
 
-    def _on_puback(self, session: Session, mid: int, reason: int) -> None:
+    def _on_puback(self, session: Session, mid: int, reason: int) -> int | None:
+        """Take one acknowledgement; returns the sequence of a result that the broker took."""
         topic = session.topics.pop(mid, "")
         sequence = session.results.pop(mid, None)
         if reason >= _FAILURE:
@@ -340,16 +347,15 @@ class Pump:
             self._refused_topics.pop(topic, None)
         self._report_refusals()
         if sequence is None:
-            return
+            return None
         if reason == _NO_MATCHING_SUBSCRIBERS:
             self._host.conditions.raise_(kinds.NO_CONSUMER, "the broker has no subscriber for v1/result")
         elif reason in CONTENT_REFUSALS:
             self._on_refused_content(sequence, reason)
         elif reason < _FAILURE:
             self._host.conditions.clear(kinds.NO_CONSUMER)
-            if not self._confirmed:
-                self._noted.add(sequence)
-                self._host.settle(Settled(sequences=frozenset({sequence})))
+            return sequence
+        return None
 
     def _on_refused_content(self, sequence: int, reason: int) -> None:
         if self._refusals.refused(sequence, time.monotonic()):

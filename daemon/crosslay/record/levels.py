@@ -83,10 +83,10 @@ def apply_settled(connection: sqlite3.Connection, settled: Settled, levels: Leve
     gone = connection.execute(
         "DELETE FROM outbox WHERE sequence <= ? AND quarantined IS NULL", (settled.through,)
     ).rowcount
-    gone += sum(
-        connection.execute("DELETE FROM outbox WHERE sequence = ? AND quarantined IS NULL", (sequence,)).rowcount
-        for sequence in settled.sequences
-    )
+    gone += connection.executemany(
+        "DELETE FROM outbox WHERE sequence = ? AND quarantined IS NULL",
+        [(sequence,) for sequence in sorted(settled.sequences)],
+    ).rowcount
     if settled.anchored_through > levels.anchored_through:
         put_meta(connection, "anchoredThrough", settled.anchored_through)
     through = cumulative(connection, levels)

@@ -56,7 +56,7 @@ class Station:
         self._access = access_of(plan, environ)
         self._clock = SystemClock()
         self._lock = StateLock(plan.state_dir)
-        self._mailbox = Mailbox(batch=max(1, plan.bus.window // 2))
+        self._mailbox = Mailbox(window=plan.bus.window)
         self._hub = Hub(plan, self._mailbox, self._clock)
         self._keeper = self._hub.keeper
         self._notifier = Notifier(environ)

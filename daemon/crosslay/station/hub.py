@@ -84,7 +84,7 @@ class Hub:
 
     def settle(self, settled: Settled) -> None:
         """Hand acknowledgements to the recorder."""
-        self._mailbox.settle(settled)
+        self._mailbox.settle(settled, self.keeper.levels.pending)
 
     def add_sessions(self, block: range) -> None:
         """A reserved block of session numbers."""

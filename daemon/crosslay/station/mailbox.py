@@ -46,15 +46,18 @@ class Mailbox:
 
     Parameters
     ----------
-    batch
-        As many results newly acknowledged are committed at once; fewer wait `ACK_DELAY_S` for a result to go with.
+    window
+        Results that may be under way. As soon as half of it is newly acknowledged, that is committed by itself; fewer
+        wait `ACK_DELAY_S` for a result to go with. While a backlog drains, nothing can be sent until acknowledgements
+        are committed, so that an eighth is enough; what comes during one commit gathers for the next.
     capacity
         Traces that may wait.
     """
 
-    def __init__(self, batch: int = 1, capacity: int = 1) -> None:
+    def __init__(self, window: int = 1, capacity: int = 1) -> None:
         self._changed = threading.Condition()
-        self._batch = batch
+        self._window = window
+        self._backlog = False
         self._capacity = capacity
         self._arrivals: deque[Arrival] = deque()
         self._through = 0
@@ -77,9 +80,10 @@ class Mailbox:
             self._changed.notify_all()
             return True
 
-    def settle(self, settled: Settled) -> None:
-        """Add acknowledgements to those not yet committed."""
+    def settle(self, settled: Settled, pending: int = 0) -> None:
+        """Add acknowledgements to those not yet committed; `pending` results are not acknowledged in the store."""
         with self._changed:
+            self._backlog = pending > self._window
             self._through = max(self._through, settled.through)
             self._sequences |= settled.sequences
             self._quarantined.update(settled.quarantined)
@@ -138,7 +142,8 @@ class Mailbox:
         if self._settled_since is None:
             return False
         new = max(0, self._through - self._taken_through) + len(self._sequences) + len(self._quarantined)
-        return new >= self._batch or time.monotonic() - self._settled_since >= ACK_DELAY_S
+        batch = max(1, self._window // (8 if self._backlog else 2))
+        return new >= batch or time.monotonic() - self._settled_since >= ACK_DELAY_S
 
     def ask(self, errand: Errand) -> None:
         """Leave an errand; the recorder wakes."""

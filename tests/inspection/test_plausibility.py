@@ -18,7 +18,7 @@ from crosslay.texture.trace import Severity, Trace
 from inspection_surfaces import POINTS, RESOLUTION_UM, SPACING_UM, SURFACES, clean, trace
 
 SETTINGS = Settings(cutoff_mm=0.8)
-EACH = campaign_count("CROSSLAY_PLAUSIBILITY_TRACES", short=8, full=300)
+EACH = campaign_count("CROSSLAY_PLAUSIBILITY_TRACES", short=6, full=300)
 
 
 def findings(of: Trace) -> list[str]:

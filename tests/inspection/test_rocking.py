@@ -15,8 +15,10 @@ from crosslay.texture.settings import Settings
 from crosslay.texture.trace import Severity, Trace
 from inspection_surfaces import POINTS, SPACING_UM, SURFACES, Clean, clean, trace
 
-EACH = campaign_count("CROSSLAY_PLAUSIBILITY_TRACES", short=8, full=300)
+EACH = campaign_count("CROSSLAY_PLAUSIBILITY_TRACES", short=6, full=300)
 X_MM = np.arange(POINTS) * SPACING_UM / 1000.0
+#: In a short run a share scatters; the full campaign holds it to what the module claims.
+FULL = EACH >= 100
 #: Texture finer than a tenth of λc, where a jump of 1 Rz and a wave of 0.3 Rz cannot be the texture itself.
 FINE = ("turned", "ground", "honed", "lapped", "porous")
 
@@ -47,7 +49,7 @@ def test_clean_surfaces_do_not_rock(kind):
 def test_a_jump_of_one_rz_is_found(kind):
     rng = np.random.default_rng(52)
     hits = [found(jumped(clean(kind, rng), 1.0, rng)) is not None for _ in range(2 * EACH)]
-    assert np.mean(hits) >= 0.75
+    assert np.mean(hits) >= (0.8 if FULL else 0.6)
 
 
 @pytest.mark.parametrize("kind", SURFACES)
@@ -59,7 +61,7 @@ def test_a_large_jump_is_found_on_every_surface_and_need_not_be_sudden(kind, str
 
 
 @pytest.mark.parametrize("kind", ["turned", "ground", "lapped", "porous"])
-@pytest.mark.parametrize(("strength", "share"), [(0.3, 0.6), (1.0, 0.8)])
+@pytest.mark.parametrize(("strength", "share"), [(0.3, 0.6 if FULL else 0.5), (1.0, 0.85 if FULL else 0.7)])
 def test_a_slow_wave_under_the_texture_is_found(kind, strength, share):
     rng = np.random.default_rng(54)
     hits = [found(waved(clean(kind, rng), strength, rng)) is not None for _ in range(2 * EACH)]

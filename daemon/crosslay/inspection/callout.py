@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from typing import NoReturn
 
 from crosslay.errors import CalloutError
+from crosslay.inspection.cursor import BLANKS, DIGITS, Cursor
 from crosslay.inspection.symbols import SIGNED, UNITS, WITH_ARGUMENTS, family
 from crosslay.texture.settings import FilterKind
 
@@ -83,7 +84,7 @@ def parse_callouts(text: str) -> tuple[Callout, ...]:
     ----------
     ISO 1302:2002, clause 6 and Annex C (the textual form); from memory, with the examples of page *reference-values*.
     """
-    cursor = _Cursor(text)
+    cursor = Cursor(text)
     callouts = [_callout(cursor)]
     while cursor.take(";"):
         callouts.append(_callout(cursor))
@@ -92,10 +93,8 @@ def parse_callouts(text: str) -> tuple[Callout, ...]:
     return tuple(callouts)
 
 
-_BLANKS = " \t\u00a0\u202f"
 _MINUSES = "-\u2212\u2013"
 _MICRO = "uµμ"
-_DIGITS = "0123456789"
 #: Written unit to UCUM unit and factor. A micro-inch is 0.0254 µm exactly.
 _WRITTEN_UNITS = {
     "um": ("um", 1.0), "nm": ("um", 1e-3), "mm": ("mm", 1.0), "uin": ("um", 0.0254), "%": ("%", 1.0),
@@ -104,78 +103,7 @@ _WRITTEN_UNITS = {
 _LENGTH_FACTOR = {("um", "mm"): 1e-3, ("mm", "um"): 1e3}
 
 
-class _Cursor:
-    """A place in a text, and the words to say what is wrong there."""
-
-    def __init__(self, text: str) -> None:
-        self.text = text
-        self.place = 0
-
-    @property
-    def at_end(self) -> bool:
-        return self.place >= len(self.text)
-
-    def peek(self, ahead: int = 0) -> str:
-        place = self.place + ahead
-        return self.text[place] if place < len(self.text) else ""
-
-    def blanks(self) -> bool:
-        """Skip blanks; whether there were any."""
-        start = self.place
-        while not self.at_end and self.peek() in _BLANKS:
-            self.place += 1
-        return self.place > start
-
-    def take(self, word: str) -> bool:
-        """Step over `word` if it is here."""
-        found = self.text.startswith(word, self.place)
-        if found:
-            self.place += len(word)
-        return found
-
-    def take_any(self, characters: str) -> str:
-        """Step over one of `characters`; which one, else ""."""
-        found = self.peek()
-        if found and found in characters:
-            self.place += 1
-            return found
-        return ""
-
-    def run(self, characters: str) -> str:
-        """Step over as many of `characters` as there are."""
-        start = self.place
-        while not self.at_end and self.peek() in characters:
-            self.place += 1
-        return self.text[start : self.place]
-
-    def word_here(self) -> str:
-        """What stands here up to the next blank or ``;``, for error texts."""
-        end = self.place
-        while end < len(self.text) and self.text[end] not in _BLANKS + ";":
-            end += 1
-        return self.text[self.place : end] or self.text[self.place : self.place + 1]
-
-    def fail(self, expected: str) -> NoReturn:
-        found = f'found "{self.word_here()}"' if not self.at_end else "found the end"
-        raise CalloutError(f"character {self.place + 1}: expected {expected}, {found}")
-
-    def number(self, expected: str) -> float:
-        """A decimal number with point or comma, without exponent or sign."""
-        start = self.place
-        whole = self.run(_DIGITS)
-        fraction = ""
-        if self.peek() and self.peek() in ".,":
-            self.place += 1
-            fraction = self.run(_DIGITS)
-            if not fraction:
-                self.fail("a digit")
-        if not (whole or fraction):
-            self.place = start
-            self.fail(expected)
-        return float(f"{whole or '0'}.{fraction or '0'}")
-
-
-def _callout(cursor: _Cursor) -> Callout:
+def _callout(cursor: Cursor) -> Callout:
     cursor.blanks()
     start = cursor.place
     if cursor.at_end or cursor.peek() == ";":
@@ -205,16 +133,16 @@ def _callout(cursor: _Cursor) -> Callout:
                    waviness_cutoff_mm=band[2])
 
 
-def _side(cursor: _Cursor) -> Side:
+def _side(cursor: Cursor) -> Side:
     for letter, side in (("U", Side.UPPER), ("L", Side.LOWER)):
-        if cursor.peek() == letter and cursor.peek(1) and cursor.peek(1) in _BLANKS:
+        if cursor.peek() == letter and cursor.peek(1) and cursor.peek(1) in BLANKS:
             cursor.place += 1
             cursor.blanks()
             return side
     return Side.UPPER
 
 
-def _rule(cursor: _Cursor) -> Rule | None:
+def _rule(cursor: Cursor) -> Rule | None:
     for rule in Rule:
         if cursor.take(rule.value):
             cursor.blanks()
@@ -222,13 +150,13 @@ def _rule(cursor: _Cursor) -> Rule | None:
     return None
 
 
-def _one_rule(cursor: _Cursor, first: Rule | None, second: Rule) -> Rule:
+def _one_rule(cursor: Cursor, first: Rule | None, second: Rule) -> Rule:
     if first is not None and first is not second:
         raise CalloutError(f"character {cursor.place + 1}: expected one rule, found {first.value} and {second.value}")
     return second
 
 
-def _filter(cursor: _Cursor) -> str | None:
+def _filter(cursor: Cursor) -> str | None:
     place = cursor.place
     if not cursor.take('"'):
         return None
@@ -246,10 +174,10 @@ def _filter(cursor: _Cursor) -> str | None:
     return name
 
 
-def _band(cursor: _Cursor) -> tuple[float | None, float | None]:
+def _band(cursor: Cursor) -> tuple[float | None, float | None]:
     """Transmission band ``[short]-[long]/`` in mm."""
     first = cursor.peek()
-    if not first or first not in _DIGITS + ".," + _MINUSES:
+    if not first or first not in DIGITS + ".," + _MINUSES:
         return None, None
     short_mm = None if first in _MINUSES else cursor.number("a cut-off in mm")
     cursor.blanks()
@@ -286,7 +214,7 @@ def _band_meaning(
             return long_mm, short_um, None
 
 
-def _parameter(cursor: _Cursor) -> tuple[str, str, int | None, bool]:
+def _parameter(cursor: Cursor) -> tuple[str, str, int | None, bool]:
     """Symbol, unit, sections and whether ``max`` follows."""
     start = furthest = cursor.place
     found = None
@@ -300,12 +228,12 @@ def _parameter(cursor: _Cursor) -> tuple[str, str, int | None, bool]:
         elif not unit:
             continue
         after_name = cursor.place
-        digits = cursor.run(_DIGITS)
+        digits = cursor.run(DIGITS)
         is_max = _max(cursor)
-        if cursor.at_end or cursor.peek() in _BLANKS + ";":
+        if cursor.at_end or cursor.peek() in BLANKS + ";":
             found = name, unit, _sections(cursor, digits, after_name), is_max
             break
-        if digits or cursor.peek() in _DIGITS + ".,":
+        if digits or cursor.peek() in DIGITS + ".,":
             furthest = max(furthest, after_name)
     if found is None:
         cursor.place = furthest
@@ -315,7 +243,7 @@ def _parameter(cursor: _Cursor) -> tuple[str, str, int | None, bool]:
     return found
 
 
-def _sections(cursor: _Cursor, digits: str, place: int) -> int | None:
+def _sections(cursor: Cursor, digits: str, place: int) -> int | None:
     if not digits:
         return None
     if len(digits) > 2 or not 1 <= int(digits) <= 10:
@@ -329,7 +257,7 @@ def _candidates(text: str, start: int) -> list[str]:
     return sorted(fitting, key=len, reverse=True)
 
 
-def _max(cursor: _Cursor) -> bool:
+def _max(cursor: Cursor) -> bool:
     start = cursor.place
     cursor.blanks()
     if cursor.take("max"):
@@ -338,7 +266,7 @@ def _max(cursor: _Cursor) -> bool:
     return False
 
 
-def _with_arguments(cursor: _Cursor, symbol: str, counts: frozenset[int]) -> str:
+def _with_arguments(cursor: Cursor, symbol: str, counts: frozenset[int]) -> str:
     cursor.take("(")
     numbers: list[str] = []
     while True:
@@ -357,16 +285,16 @@ def _with_arguments(cursor: _Cursor, symbol: str, counts: frozenset[int]) -> str
     return f"{symbol}({','.join(numbers)})"
 
 
-def _argument(cursor: _Cursor) -> str:
+def _argument(cursor: Cursor) -> str:
     """A number in brackets, with a decimal point: there the comma separates."""
-    whole = cursor.run(_DIGITS)
-    fraction = cursor.run(_DIGITS) if cursor.take(".") else ""
+    whole = cursor.run(DIGITS)
+    fraction = cursor.run(DIGITS) if cursor.take(".") else ""
     if not (whole or fraction):
         cursor.fail("a number with a decimal point")
     return f"{float(f'{whole or 0}.{fraction or 0}'):g}"
 
 
-def _unknown_symbol(cursor: _Cursor) -> NoReturn:
+def _unknown_symbol(cursor: Cursor) -> NoReturn:
     word = cursor.word_here()
     bare = "".join(character for character in word if character.isalpha())
     near = [symbol for symbol in (*UNITS, *WITH_ARGUMENTS) if symbol.lower() == bare.lower()]
@@ -378,7 +306,7 @@ def _unknown_symbol(cursor: _Cursor) -> NoReturn:
     cursor.fail("a parameter such as Ra, Rz or Rsm")
 
 
-def _limit(cursor: _Cursor, parameter: str, unit: str) -> float:
+def _limit(cursor: Cursor, parameter: str, unit: str) -> float:
     cursor.blanks()
     place = cursor.place
     negative = parameter in SIGNED and bool(cursor.take_any(_MINUSES))
@@ -397,14 +325,14 @@ def _limit(cursor: _Cursor, parameter: str, unit: str) -> float:
     return limit
 
 
-def _written_unit(cursor: _Cursor) -> str:
+def _written_unit(cursor: Cursor) -> str:
     """The unit that stands here, as a key of `_WRITTEN_UNITS`, without stepping over it; "" if none."""
     word = cursor.word_here()
     plain = "u" + word[1:] if word[:1] and word[0] in _MICRO else word
     return plain if plain in _WRITTEN_UNITS else ""
 
 
-def _in_unit(cursor: _Cursor, limit: float, parameter: str, unit: str) -> float:
+def _in_unit(cursor: Cursor, limit: float, parameter: str, unit: str) -> float:
     written = _written_unit(cursor)
     given, factor = _WRITTEN_UNITS[written]
     if given != unit:

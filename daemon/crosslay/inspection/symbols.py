@@ -5,7 +5,7 @@ Symbols follow ISO 21920-2:2021, ISO 4287:1997 with Amd 1:2009, ISO 13565-2, ISO
 
 from __future__ import annotations
 
-from types import MappingProxyType
+from collections.abc import Mapping
 
 _R_UNITS = {
     "um": "Ra Rq Rp Rv Rz Rt Rpt Rvt Rzx RzJIS Rmax Rpm Rc Rk Rpk Rvk Rpq Rvq Rvmp Rvmc Rvvc Rvvv",
@@ -18,19 +18,19 @@ _R_UNITS = {
 #: Symbols without twins in the other profiles, under their names.
 _PLAIN_UNITS = {"Mr1": "%", "Mr2": "%"}
 #: Symbols that need numbers in brackets, the unit, and how many numbers they may take.
-WITH_ARGUMENTS: MappingProxyType[str, tuple[str, frozenset[int]]] = MappingProxyType({
+WITH_ARGUMENTS: Mapping[str, tuple[str, frozenset[int]]] = {
     "Rmr": ("%", frozenset({1, 2})),
     "Rmc": ("um", frozenset({1})),
     "Rdc": ("um", frozenset({2})),
     "Pc": ("/cm", frozenset({1})),
-})
+}
 #: Parameters whose limit may be zero or negative.
 SIGNED = frozenset({"Rsk", "Psk", "Wsk"})
 #: The same parameter under the other edition's symbol.
-OTHER_SPELLING: MappingProxyType[str, str] = MappingProxyType({
+OTHER_SPELLING: Mapping[str, str] = {
     "Rsm": "RSm", "RSm": "Rsm", "Rpc": "RPc", "RPc": "Rpc",
     "Rmrk1": "Mr1", "Mr1": "Rmrk1", "Rmrk2": "Mr2", "Mr2": "Rmrk2",
-})
+}
 
 
 def _units() -> dict[str, str]:
@@ -45,7 +45,7 @@ def _units() -> dict[str, str]:
 
 
 #: Unit of every symbol that stands without brackets.
-UNITS: MappingProxyType[str, str] = MappingProxyType(_units())
+UNITS: Mapping[str, str] = _units()
 
 
 def family(symbol: str) -> str:

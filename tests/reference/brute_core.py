@@ -89,6 +89,9 @@ def without_arc(z: Profile, dx: float) -> Profile:
                 for j in range(3):
                     matrix[i, j] = mpmath.fsum(row[i] * row[j] for row in rows)
             step = mpmath.lu_solve(matrix, side)
+            # A step that leaves an end of the trace beyond the circle is too long.
+            while radius + step[2] <= max(abs(x[0] - centre_x - step[0]), abs(x[-1] - centre_x - step[0])):
+                step = step / 2
             centre_x, centre_z, radius = centre_x + step[0], centre_z + step[1], radius + step[2]
             if max(abs(step[0]), abs(step[1]), abs(step[2])) < mpmath.mpf(10) ** -15 * radius:
                 break

@@ -91,7 +91,7 @@ def test_a_straight_line_is_no_surface(slope):
 
 
 def test_an_undefined_value_without_a_finding(monkeypatch):
-    monkeypatch.setattr(judge, "implausible", lambda *_: [])
+    monkeypatch.setattr(judge, "implausible", lambda *_, **__: [])
     level = Trace(samples=np.full(9601, 2.0), spacing_um=0.5)
     verdict = inspect(level, requirements("Rsm 0.1"))
     assert verdict.decision is Decision.INVALID
@@ -156,3 +156,11 @@ def test_what_is_no_trace_is_refused():
 def test_symbols_of_the_other_edition_are_understood():
     verdict = inspect(sine(), requirements("RSm 0.101") + requirements("Rsm 0.101", standard=Standard.ISO_4287))
     assert [each.value for each in verdict.judged] == pytest.approx([0.1, 0.1], rel=1e-3)
+
+
+def test_zones_left_out_are_left_out_of_the_findings_too():
+    heights = clean("ground", np.random.default_rng(6), rz_um=4.0).heights
+    heights[9000:] = 1000.0
+    over_the_edge = trace(heights)
+    assert inspect(over_the_edge, requirements("Ra 2", sections=4)).findings[0].id == "clipped"
+    assert inspect(over_the_edge, requirements("Ra 2", sections=4, skip_end_mm=0.31)).decision is Decision.PASS

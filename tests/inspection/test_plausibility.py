@@ -138,3 +138,20 @@ def test_where_and_how_long_it_was_stuck():
 def test_a_gauge_that_froze_at_the_start_is_stuck_even_where_nothing_could_be_evaluated():
     frozen = Trace(samples=np.full(500, 7, dtype=np.int32), spacing_um=SPACING_UM)
     assert [each.id for each in implausible(frozen, ())] == ["stuck"]
+
+
+def test_what_is_wrong_in_a_zone_that_is_left_out_is_no_matter():
+    rng = np.random.default_rng(49)
+    heights = clean("ground", rng, rz_um=4.0).heights
+    over_the_edge = heights.copy()
+    over_the_edge[:1000] = -1000.0
+    of = trace(over_the_edge)
+    left_out = Settings(cutoff_mm=0.8, skip_start_mm=0.5, sections=4)
+    evaluation = evaluate(of, left_out)
+    assert [each.id for each in implausible(of, (evaluation,))] == ["clipped", "stuck"]
+    assert implausible(of, (evaluation,), skip_start_mm=0.5) == []
+    heights[3000:4000] = heights[3000]
+    held_later = trace(heights)
+    findings_later = implausible(held_later, (evaluate(held_later, left_out),), skip_start_mm=0.5)
+    found = next(each for each in findings_later if each.id == "stuck")
+    assert found.evidence["from_mm"] == pytest.approx(1.5, abs=0.005)

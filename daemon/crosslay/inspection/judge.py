@@ -105,7 +105,11 @@ def inspect(trace: Trace, requirements: tuple[Requirement, ...]) -> Verdict:
             findings.append(settings_do_not_fit(str(error)))
     for evaluation in evaluations.values():
         findings += evaluation.findings
-    findings += implausible(trace, tuple(evaluations.values()))
+    findings += implausible(
+        trace, tuple(evaluations.values()),
+        skip_start_mm=min(each.settings.skip_start_mm for each in requirements),
+        skip_end_mm=min(each.settings.skip_end_mm for each in requirements),
+    )
     return _decide(requirements, evaluations, _distinct(findings))
 
 

@@ -7,6 +7,7 @@ test asks for a fault that stands far outside of what a clean surface does, and 
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,7 +24,9 @@ Heights = NDArray[np.float64]
 STUCK_SHARE = 0.1
 
 
-def implausible(trace: Trace, evaluations: tuple[Evaluation, ...]) -> list[Finding]:
+def implausible(
+    trace: Trace, evaluations: tuple[Evaluation, ...], *, skip_start_mm: float = 0.0, skip_end_mm: float = 0.0
+) -> list[Finding]:
     """Findings on the raw trace and on its evaluations; at most one of each id.
 
     Parameters
@@ -32,15 +35,27 @@ def implausible(trace: Trace, evaluations: tuple[Evaluation, ...]) -> list[Findi
         Raw trace with finite heights.
     evaluations
         What was computed from it, possibly nothing.
+    skip_start_mm, skip_end_mm
+        Zones at either end that nothing was computed from, mm: what is wrong there is no matter.
     """
-    found = [clipped(trace, _texture_height_um(trace, evaluations))]
-    found += [stuck(trace, evaluation) for evaluation in evaluations] or [_motionless(trace)]
-    found += [rocking(evaluation) for evaluation in evaluations]
+    judged, before_mm = _without_zones(trace, skip_start_mm, skip_end_mm)
+    found = [clipped(judged, _texture_height_um(judged, evaluations))]
+    found += [stuck(judged, each, before_mm=before_mm) for each in evaluations] or [_motionless(judged, before_mm)]
+    found += [rocking(each, before_mm=before_mm) for each in evaluations]
     first: dict[str, Finding] = {}
     for finding in found:
         if finding is not None:
             first.setdefault(finding.id, finding)
     return list(first.values())
+
+
+def _without_zones(trace: Trace, skip_start_mm: float, skip_end_mm: float) -> tuple[Trace, float]:
+    """The trace without the zones at its ends, and the length before what is left, mm."""
+    dx_mm = trace.spacing_um / 1000.0
+    first, last = math.floor(skip_start_mm / dx_mm), trace.points - math.floor(skip_end_mm / dx_mm)
+    if (first, last) == (0, trace.points) or last - first < 2:
+        return trace, 0.0
+    return replace(trace, samples=trace.samples[first:last], positions_mm=None), first * dx_mm
 
 
 def too_short(trace: Trace, settings: Settings, reason: str) -> Finding:
@@ -161,7 +176,7 @@ def _texture_height_um(trace: Trace, evaluations: tuple[Evaluation, ...]) -> flo
 # --- stuck -----------------------------------------------------------------------------------------------------------
 
 
-def stuck(trace: Trace, evaluation: Evaluation) -> Finding | None:
+def stuck(trace: Trace, evaluation: Evaluation, *, before_mm: float = 0.0) -> Finding | None:
     """A stretch over which the stylus does not move: held, lifted, or a frozen converter.
 
     Three things must come together over more than 0.1 λc of the raw heights, untilted as they came:
@@ -176,22 +191,23 @@ def stuck(trace: Trace, evaluation: Evaluation) -> Finding | None:
     rz_um = float(np.median(evaluation.sections["Rz"]))
     raw = trace.heights_um()
     if rz_um <= 0.0:
-        return _stuck(trace, 0, trace.points)  # a straight line is no surface: even a lapped one has a texture
+        # A straight line is no surface: even a lapped one has a texture.
+        return _stuck(trace, 0, trace.points, before_mm)
     nc = evaluation.settings.section_points
     width = max(8, math.floor(0.9 * STUCK_SHARE * nc))
     if raw.size < 4 * width:
         return None
     for start, length in _quiet_stretches(raw, width, 0.007 * rz_um):
         if length >= max(8, math.floor(0.98 * STUCK_SHARE * nc)) and _ends_abruptly(raw, start, length):
-            return _stuck(trace, start, length)
+            return _stuck(trace, start, length, before_mm)
     return None
 
 
-def _motionless(trace: Trace) -> Finding | None:
+def _motionless(trace: Trace, before_mm: float) -> Finding | None:
     """The trace as a whole does not move."""
     if trace.points < 2 or trace.samples.min() != trace.samples.max():
         return None
-    return _stuck(trace, 0, trace.points)
+    return _stuck(trace, 0, trace.points, before_mm)
 
 
 def _quiet_stretches(raw: Heights, width: int, level_um: float) -> list[tuple[int, int]]:
@@ -225,9 +241,9 @@ def _ends_abruptly(raw: Heights, start: int, length: int) -> bool:
     return _fall(raw, start, length) > max(40.0 * float(inside.std()), 12.0 * step)
 
 
-def _stuck(trace: Trace, start: int, length: int) -> Finding:
+def _stuck(trace: Trace, start: int, length: int, before_mm: float) -> Finding:
     dx_mm = trace.spacing_um / 1000.0
-    from_mm, length_mm = start * dx_mm, (length - 1) * dx_mm
+    from_mm, length_mm = before_mm + start * dx_mm, (length - 1) * dx_mm
     return Finding(
         id="stuck",
         severity=Severity.INVALID,

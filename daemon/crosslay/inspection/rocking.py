@@ -47,21 +47,23 @@ _SHORT_LEVER = 0.2
 """Length of the lines that tell an abrupt jump from a smooth rise, in cut-offs."""
 
 
-def rocking(evaluation: Evaluation) -> Finding | None:
+def rocking(evaluation: Evaluation, *, before_mm: float = 0.0) -> Finding | None:
     """Say whether and how the trace shows rocking.
 
     Parameters
     ----------
     evaluation
         Profiles and section values of one trace.
+    before_mm
+        Length of the trace before the profiles, mm; only shown.
     """
     rz_um = float(np.median(evaluation.sections["Rz"]))
     if rz_um <= 0.0:
         return None
-    return _jump(evaluation, rz_um) or _wave(evaluation, rz_um)
+    return _jump(evaluation, rz_um, before_mm) or _wave(evaluation, rz_um)
 
 
-def _jump(evaluation: Evaluation, rz_um: float) -> Finding | None:
+def _jump(evaluation: Evaluation, rz_um: float, before_mm: float) -> Finding | None:
     profiles = evaluation.profiles
     lever = int(_LEVER * evaluation.settings.section_points)
     if profiles.primary.size < 4 * lever or lever < 8:
@@ -78,7 +80,7 @@ def _jump(evaluation: Evaluation, rz_um: float) -> Finding | None:
         return None
     if jump_um < _CERTAIN_JUMP * rz_um and not _is_abrupt(evaluation, smooth, place + lever):
         return None
-    x_mm = (place + lever) * evaluation.settings.spacing_um / 1000.0
+    x_mm = before_mm + (place + lever) * evaluation.settings.spacing_um / 1000.0
     return Finding(
         id="rocking",
         severity=Severity.INVALID,

@@ -76,6 +76,10 @@ def without_arc(z: Profile, dx: float) -> Profile:
         radius = abs((1 + tilt**2) ** mpmath.mpf(1.5) / (2 * bend))
         centre_x = middle - sign * radius * tilt / mpmath.sqrt(1 + tilt**2)
         centre_z = level + slope * middle + bend * middle**2 + sign * radius / mpmath.sqrt(1 + tilt**2)
+        while radius < mpmath.mpf("1.1") * max(
+            abs(x[0] - centre_x), abs(x[-1] - centre_x)
+        ):  # a start must reach the ends
+            radius, centre_z = radius * 2, centre_z + sign * radius
         for _ in range(60):
             rows, residuals = [], []
             for xi, zi in zip(x, heights, strict=True):

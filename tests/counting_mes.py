@@ -12,8 +12,10 @@ from typing import Any
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from station_harness import TOPIC
+from wire_contract import violations
 
 WINDOW = 20
 """W of DC-31 as the station file leaves it."""
@@ -24,6 +26,7 @@ class Delivered:
     """One message on v1/result: over the how-manieth connection of the station, and what."""
 
     connection: int
+    instance: str
     sequence: int
     payload: bytes
 
@@ -34,6 +37,7 @@ class CountingMes:
     def __init__(self, port: int) -> None:
         self.deliveries: list[Delivered] = []
         self.sessions: list[int] = []
+        self.violations: list[str] = []
         self.state: dict[str, Any] = {}
         self.acknowledged_through = 0
         self.anchored = threading.Event()
@@ -43,12 +47,14 @@ class CountingMes:
         self._lock = threading.Lock()
         self._subscribed = threading.Event()
         self._client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
-        topics = [(f"{TOPIC}/v1/{leaf}", 1) for leaf in ("result", "state", "anchor")]
+        # Nothing that was retained before, and retain flags as the station set them: the contract is checked.
+        options = SubscribeOptions(qos=1, retainAsPublished=True, retainHandling=2)
+        topics = [(f"{TOPIC}/v1/{leaf}", options) for leaf in ("result", "state", "anchor")]
         self._client.on_connect = lambda client, *_rest: client.subscribe(topics)
         self._client.on_subscribe = lambda *_rest: self._subscribed.set()
         self._client.message_callback_add(f"{TOPIC}/v1/result", self._on_result)
         self._client.message_callback_add(f"{TOPIC}/v1/state", self._on_state)
-        self._client.message_callback_add(f"{TOPIC}/v1/anchor", lambda *_rest: self.anchored.set())
+        self._client.message_callback_add(f"{TOPIC}/v1/anchor", self._on_anchor)
         self._client.connect("127.0.0.1", port)
         self._client.loop_start()
         assert self._subscribed.wait(10)
@@ -69,6 +75,13 @@ class CountingMes:
         for item in list(self.deliveries):
             seen[item.sequence].add(item.payload)
         return seen
+
+    def events(self) -> list[dict[str, Any]]:
+        """Every event once, in the order of its first coming, of all instances."""
+        once: dict[tuple[str, int], bytes] = {}
+        for item in list(self.deliveries):
+            once.setdefault((item.instance, item.sequence), item.payload)
+        return [json.loads(payload) for payload in once.values()]
 
     def parts(self) -> list[str]:
         """Part of each sequence number, ascending; gap records stand for none."""
@@ -95,11 +108,15 @@ class CountingMes:
         """Leave."""
         self._client.disconnect()
         self._client.loop_stop()
+        self._client._reset_sockets(sockpair_only=True)  # else only when it is collected
 
     def _on_result(self, _client: Any, _userdata: Any, message: mqtt.MQTTMessage) -> None:
+        self._judge(message)
         data = json.loads(message.payload)["data"]
         with self._lock:
-            self.deliveries.append(Delivered(self._connection, data["sequence"], bytes(message.payload)))
+            self.deliveries.append(
+                Delivered(self._connection, data["instanceId"], data["sequence"], bytes(message.payload))
+            )
             if data["instanceId"] != self._instance:
                 self._instance, self.acknowledged_through = data["instanceId"], 0
             if data["sequence"] == self.acknowledged_through + 1:
@@ -111,8 +128,16 @@ class CountingMes:
         if state["online"]:
             self.state = state
             self.sessions.append(state["sessionNumber"])
-        elif not message.retain:
+        else:
             self._connection += 1
+        self._judge(message)
+
+    def _on_anchor(self, _client: Any, _userdata: Any, message: mqtt.MQTTMessage) -> None:
+        self.anchored.set()
+        self._judge(message)
+
+    def _judge(self, message: mqtt.MQTTMessage) -> None:
+        self.violations += violations(message, TOPIC)
 
     def _acknowledge(self) -> None:
         if self._instance and not self._away.is_set():
@@ -122,9 +147,10 @@ class CountingMes:
 
 @contextlib.contextmanager
 def counting_mes(port: int) -> Iterator[CountingMes]:
-    """A counting MES that surely leaves."""
+    """A counting MES that surely leaves; what it was sent must keep to the published contract."""
     mes = CountingMes(port)
     try:
         yield mes
     finally:
         mes.close()
+    assert not mes.violations, mes.violations[:5]

@@ -135,6 +135,10 @@ class Pump:
             self._pause(stop, started, backoff_s * random.uniform(1.0, 1.5))  # noqa: S311  # jitter, not a secret
             backoff_s = min(_BACKOFF_LIMIT_S, backoff_s * 1.5)
 
+    def on_unexpected(self, text: str) -> None:
+        """Something raised what it should not; the supervisor starts the thread again, with a new connection."""
+        self._on_lost(f"the connection failed unexpectedly ({text})")
+
     def close(self) -> None:
         """Release the wake-up pair and the reading connection."""
         self._wake_in.close()
@@ -243,8 +247,8 @@ class Pump:
             if sequence is not None:
                 taken.append(sequence)
         if taken and not self._confirmed:
-            self._noted.update(taken)
             self._host.settle(Settled(sequences=frozenset(taken)))
+            self._noted.update(taken)  # afterwards: what is noted is never sent again
 
     def _wait_s(self, session: Session) -> float:
         now = time.monotonic()
@@ -392,13 +396,14 @@ class Pump:
             return
         self._window.heard(now)
         self._host.conditions.clear(kinds.MES_SILENT)
-        self._noted_through = max(self._noted_through, message.acknowledged_through)
         self._host.settle(
             Settled(
                 through=message.acknowledged_through,
                 quarantined={item.sequence: f"the MES rejected it: {item.reason}" for item in message.rejected},
             )
         )
+        # Afterwards: what is noted is never sent again.
+        self._noted_through = max(self._noted_through, message.acknowledged_through)
 
     def _on_settled(self, session: Session, settled: Settled) -> None:
         if settled.anchored_through:

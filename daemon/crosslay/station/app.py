@@ -32,7 +32,7 @@ from crosslay.station.notify import Notifier
 from crosslay.station.recorder import Recorder
 from crosslay.station.requests import RequestFolder
 from crosslay.station.status import StatusFile
-from crosslay.station.supervisor import Worker, exit_if_hung
+from crosslay.station.supervisor import Guard, Worker, attempt, exit_if_hung
 
 _log = structlog.get_logger("crosslay.station")
 _ROUND_S = 1.0
@@ -45,6 +45,8 @@ _STOP_PUMP_S = 1.5
 _CAPTURE_LIMIT_S = 30.0
 _RECORDER_LIMIT_S = 60.0
 _PUMP_LIMIT_S = 60.0
+#: The main thread drives the light and comes round every second; an indicator answers within a few.
+_MAIN_LIMIT_S = 15.0
 
 
 class Station:
@@ -156,8 +158,10 @@ class Station:
         capture_worker = Worker(
             "capture", partial(capture.run, gauge), limit_s=_CAPTURE_LIMIT_S, on_failure=capture.on_unexpected
         )
-        recorder_worker = Worker("recorder", recorder.run, limit_s=_RECORDER_LIMIT_S)
-        pump_worker = Worker("pump", pump.run, limit_s=_PUMP_LIMIT_S)
+        recorder_worker = Worker(
+            "recorder", recorder.run, limit_s=_RECORDER_LIMIT_S, on_failure=recorder.on_unexpected
+        )
+        pump_worker = Worker("pump", pump.run, limit_s=_PUMP_LIMIT_S, on_failure=pump.on_unexpected)
         capture.beat, recorder.beat, self._hub.beat = capture_worker.beat, recorder_worker.beat, pump_worker.beat
         recorder.on_settled, recorder.on_committed = pump.settled, pump.announce
         self._hub.on_change = pump.state_changed
@@ -172,10 +176,19 @@ class Station:
 
     def _supervise(self, lamp: Lamp, status: StatusFile, reader: Reader) -> None:
         """The main thread's rounds: light, watchdog, status file."""
+        guard = Guard(_MAIN_LIMIT_S)
+        guard.start()
+        try:
+            self._rounds(lamp, status, reader, guard)
+        finally:
+            guard.stop()
+
+    def _rounds(self, lamp: Lamp, status: StatusFile, reader: Reader, guard: Guard) -> None:
         fed_at, written_at, written = 0.0, 0.0, -1
         requests = RequestFolder(self._plan.state_dir, self._hub.request_requeue)
         every_s = self._notifier.watchdog_every_s
         while not self._stop.is_set():
+            guard.beat()
             lamp.set_offline(away=self._hub.away())
             lamp.drive()
             exit_if_hung(self._workers)
@@ -185,8 +198,8 @@ class Station:
                 fed_at = now
             if self._hub.version != written and now - written_at >= _STATUS_EVERY_S:
                 written, written_at = self._hub.version, now
-                self._write_status(status, reader)
-            requests.poll(now)
+                attempt(lambda: self._write_status(status, reader))
+            attempt(lambda at=now: requests.poll(at))  # type: ignore[misc]
             longest_s = _ROUND_S if every_s is None else min(_ROUND_S, every_s / 2)
             lamp.wait(longest_s)
 

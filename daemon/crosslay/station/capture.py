@@ -30,6 +30,7 @@ class Capture:
         self._hub = hub
         self._mailbox = mailbox
         self._ticket: int | None = None
+        self._undelivered: Trace | None = None
         self._lock = threading.Lock()
         self.beat: Callable[[], None] = lambda: None
 
@@ -65,12 +66,14 @@ class Capture:
         while not stop.is_set():
             self.beat()
             try:
-                trace = gauge.read(_READ_S)
+                trace = self._undelivered or gauge.read(_READ_S)
             except TraceRefusedError as error:
                 self._on_refused(str(error))
                 continue
             if trace is not None:
+                self._undelivered = trace  # until it surely is with the recorder: a gauge gives it only once
                 self._deliver(trace, stop)
+                self._undelivered = None
 
     def _deliver(self, trace: Trace, stop: threading.Event) -> None:
         ticket = self._take_ticket()

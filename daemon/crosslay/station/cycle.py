@@ -48,6 +48,8 @@ TRANSITIONS: dict[tuple[State, Event], State] = {
     # A part whose other traces never came is judged without a new trace.
     (State.WAITING, Event.EVALUATED): State.DECIDING,
     (State.CAPTURING, Event.EVALUATED): State.CAPTURING,
+    # What follows the verdict failed unexpectedly and is tried again from the beginning.
+    (State.DECIDING, Event.EVALUATED): State.DECIDING,
     **{(state, Event.FINISHED): State.WAITING for state in (State.WAITING, State.EVALUATING, State.DECIDING)},
     (State.CAPTURING, Event.FINISHED): State.CAPTURING,
     # What the gauge delivered was no trace; a part before it may still be on its way.

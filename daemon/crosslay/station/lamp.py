@@ -10,6 +10,7 @@ from crosslay.bus.conditions import LIGHT_FAILED, Conditions
 from crosslay.errors import IndicatorError
 from crosslay.ports import Clock, Indicator, Outputs
 from crosslay.station.light import LightLogic
+from crosslay.station.supervisor import Failure, attempt
 
 _T = TypeVar("_T")
 _REFRESH_S = 1.0
@@ -118,10 +119,17 @@ class Lamp:
         self._shown = None
 
     def _attempt(self, number: int, action: Callable[[], None]) -> None:
-        try:
-            action()
-        except IndicatorError as error:
-            self._failed[number] = str(error)
+        def tried() -> str:
+            try:
+                action()
+            except IndicatorError as error:
+                return str(error)
+            return ""
+
+        outcome = attempt(tried)
+        failure = f"failed unexpectedly ({outcome.text})" if isinstance(outcome, Failure) else outcome.value
+        if failure:
+            self._failed[number] = failure
         else:
             self._failed.pop(number, None)
 

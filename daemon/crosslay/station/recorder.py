@@ -5,7 +5,9 @@ from __future__ import annotations
 import threading
 import time
 import uuid
-from collections.abc import Callable
+from collections import deque
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from functools import partial
 
 import structlog
@@ -47,6 +49,9 @@ class Recorder:
         self._mailbox = mailbox
         self._gauge = gauge
         self._assembly = Assembly(self._plan.characteristics, self._plan.station.part_timeout_s)
+        self._present: Arrival | None = None
+        self._unfinished: deque[Group] = deque()
+        self._failed_before = False
         self.on_settled: Callable[[Settled], None] = lambda _settled: None
         self.on_committed: Callable[[EvaluationMessage], None] = lambda _message: None
         self.beat: Callable[[], None] = lambda: None
@@ -55,29 +60,48 @@ class Recorder:
         """Take what comes until `stop` is set and the mailbox is empty; acknowledgements are committed at the end."""
         while True:
             self.beat()
-            arrival = self._mailbox.take_arrival(_ROUND_S)
+            arrival = self._present or self._mailbox.take_arrival(_ROUND_S)
             if arrival is not None:
-                self._on_arrival(arrival, stop)
-            for group in self._assembly.expired(time.monotonic()):
-                self._finish(group, stop)
+                self._present = arrival
+                self._on_arrival(arrival)
+            self._unfinished += self._assembly.expired(time.monotonic())
+            self._finish_all(stop)
             self._commit_settled(force=stop.is_set())
             self._do_errands()
             self._replenish_sessions()
             if stop.is_set() and arrival is None:
                 return
 
-    def _on_arrival(self, arrival: Arrival, stop: threading.Event) -> None:
+    def on_unexpected(self, text: str) -> None:
+        """Something raised what it should not; the supervisor starts the thread again, and the part is not lost."""
+        self._failed_before = True
+        self._block(f"results cannot be stored: the recorder failed unexpectedly ({text})")
+
+    def _finish_all(self, stop: threading.Event) -> None:
+        """Finish complete parts; one that could not be finished stays for the next try."""
+        while self._unfinished:
+            group = self._unfinished[0]
+            if self._failed_before and any(self._known(arrival.trace) for arrival in group.arrivals.values()):
+                self._unfinished.popleft()  # what failed came after the commit
+                for arrival in group.arrivals.values():
+                    self._dismiss(arrival)
+            elif not self._finish(group, stop):
+                return
+        self._failed_before = False
+
+    def _on_arrival(self, arrival: Arrival) -> None:
         part_id = arrival.trace.facts.get("part") or f"part-{uuid.uuid4().hex[:12]}"
         try:
             if self._known(arrival.trace):
+                self._present = None
                 self._dismiss(arrival)
                 return
-            groups = self._assembly.add(part_id, arrival, time.monotonic())
+            self._unfinished += self._assembly.add(part_id, arrival, time.monotonic())
         except TraceRefusedError as error:
+            self._present = None
             self._refuse(arrival, str(error))
             return
-        for group in groups:
-            self._finish(group, stop)
+        self._present = None
         waits = self._assembly.waits(part_id)
         if waits:
             _log.info("part-begun", part=part_id, waits_for=list(waits))
@@ -106,8 +130,8 @@ class Recorder:
         self._settle_gauge(arrival.trace, Disposition.REFUSED, reason)
         self._hub.event(Event.FINISHED)
 
-    def _finish(self, group: Group, stop: threading.Event) -> None:
-        """Judge a part, show a fail at once (L5), commit, and only then show a pass."""
+    def _finish(self, group: Group, stop: threading.Event) -> bool:
+        """Judge a part, show a fail at once (L5), commit, and only then show a pass; whether it was committed."""
         arrivals = list(group.arrivals.values())
         newest = max(arrivals, key=lambda item: item.arrived_at)
         verdict = self._judge(group)
@@ -119,7 +143,8 @@ class Recorder:
         draft = self._draft(group, arrivals, verdict, time.monotonic() - newest.arrived_at)
         sequence = self._commit(draft, stop)
         if sequence is None:
-            return
+            return False
+        self._unfinished.popleft()  # from here on it is stored, and never to be stored again
         self._show_committed(newest, verdict)
         wire = WIRE_VERDICTS[verdict.decision]
         self._hub.stored(
@@ -130,6 +155,7 @@ class Recorder:
         for arrival in arrivals:
             self._settle_gauge(arrival.trace, Disposition.STORED)
         self._hub.event(Event.FINISHED)
+        return True
 
     def _judge(self, group: Group) -> Verdict:
         verdicts = []
@@ -169,11 +195,10 @@ class Recorder:
     def _commit(self, draft: Draft, stop: threading.Event) -> int | None:
         """Commit, again and again while the store refuses; None only where the station stops before it could."""
         while True:
-            settled = self._mailbox.take_settled()
             try:
-                committed = self._keeper.commit(draft, settled)
+                with self._acknowledgements() as settled:
+                    committed = self._keeper.commit(draft, settled)
             except StoreError as error:
-                self._mailbox.settle(settled)
                 self._on_store_failure(error)
                 if stop.wait(_RETRY_S):
                     _log.error("result-not-stored", part=draft.part_id, reason=str(error))
@@ -183,6 +208,16 @@ class Recorder:
             else:
                 self._on_store_success(settled, committed.dropped)
                 return committed.stored.sequence
+
+    @contextmanager
+    def _acknowledgements(self) -> Iterator[Settled]:
+        """Those that wait for a commit; given back where it fails, since the pump counts on them."""
+        settled = self._mailbox.take_settled()
+        try:
+            yield settled
+        except BaseException:
+            self._mailbox.settle(settled)
+            raise
 
     def _show_committed(self, newest: Arrival, verdict: Verdict) -> None:
         age_s = self._age_s(newest)
@@ -205,11 +240,10 @@ class Recorder:
         """Commit acknowledgements alone once enough of them wait, or the first has waited long enough."""
         if not (self._mailbox.settled_due() or (force and self._mailbox.settled_waiting)):
             return
-        settled = self._mailbox.take_settled()
         try:
-            self._keeper.settle(settled)
+            with self._acknowledgements() as settled:
+                self._keeper.settle(settled)
         except StoreError as error:
-            self._mailbox.settle(settled)
             self._on_store_failure(error)
             if not force:
                 time.sleep(_RETRY_S / 2)
@@ -218,11 +252,13 @@ class Recorder:
             self._on_store_success(settled, frozenset())
 
     def _on_store_failure(self, error: StoreError) -> None:
-        reason = f"results cannot be stored: {error}"
         if not self._hub.conditions.active(STORE_FAILED):
             _log.error("store-failed", reason=str(error))
-        self._hub.conditions.raise_(STORE_FAILED, reason)
         self._hub.count("commitsFailed")
+        self._block(f"results cannot be stored: {error}")
+
+    def _block(self, reason: str) -> None:
+        self._hub.conditions.raise_(STORE_FAILED, reason)
         self._hub.light(lambda light, _now: light.block(Block.STORE, reason))
 
     def _on_store_success(self, settled: Settled, dropped: frozenset[int]) -> None:
@@ -282,10 +318,17 @@ class Recorder:
             self._on_store_failure(error)
 
     def _settle_gauge(self, trace: Trace, disposition: Disposition, reason: str = "") -> None:
-        try:
-            self._gauge.settle(trace, disposition, reason)
-        except GaugeError as error:
-            _log.warning("gauge-settle-failed", reason=str(error))
+        def tried() -> str:
+            try:
+                self._gauge.settle(trace, disposition, reason)
+            except GaugeError as error:
+                return str(error)
+            return ""
+
+        outcome = attempt(tried)
+        failure = outcome.text if isinstance(outcome, Failure) else outcome.value
+        if failure:
+            _log.warning("gauge-settle-failed", reason=failure)
             self._hub.count("gaugeSettleFailed")
 
 

@@ -122,6 +122,40 @@ class Worker:
             self._stop.wait(min(0.2, pause_s))
 
 
+class Guard:
+    """Ends the process where the main thread hangs, for instance in an indicator that never returns.
+
+    The main thread watches the others; this watches it, where no service manager does or before that one acts.
+    """
+
+    def __init__(self, limit_s: float) -> None:
+        self._limit_s = limit_s
+        self._beat_at = time.monotonic()
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._watch, name="crosslay-guard", daemon=True)
+
+    def start(self) -> None:
+        """Start watching."""
+        self.beat()
+        self._thread.start()
+
+    def beat(self) -> None:
+        """Called by the main thread: progress."""
+        self._beat_at = time.monotonic()
+
+    def stop(self) -> None:
+        """Watch no longer."""
+        self._stop.set()
+        self._thread.join()
+
+    def _watch(self) -> None:
+        while not self._stop.wait(self._limit_s / 10):
+            if time.monotonic() - self._beat_at > self._limit_s:
+                # Not by the logger, which may be what hangs.
+                os.write(2, f"crosslay: the main thread hangs; exit code {EXIT_HUNG}\n".encode())
+                os._exit(EXIT_HUNG)
+
+
 def exit_if_hung(workers: list[Worker]) -> None:
     """End the process at once where a thread hangs: systemd starts it again, and the light's rest state is REJECT."""
     hung = [worker.name for worker in workers if worker.hung]

@@ -106,8 +106,18 @@ def _components() -> Json:
 
 def _tidied(schema: Json) -> Json:
     """Without the titles that are made of field names, and with what every message bears said to be required."""
-    tidied: Json = _walk(schema, _tidy)
+    tidied: Json = _walk(_walk(schema, _in_one_way), _tidy)
     return tidied
+
+
+def _in_one_way(node: Json) -> Json:
+    """What versions of pydantic write in different ways, in that of the newest."""
+    if "const" in node:
+        node = {key: value for key, value in node.items() if key != "enum"}
+    match node.get("allOf"):
+        case [{"$ref": reference}]:
+            return {"$ref": reference, **{key: value for key, value in node.items() if key != "allOf"}}
+    return node
 
 
 def _tidy(node: Json) -> Json:

@@ -41,13 +41,6 @@ class TlsFolder:
         self.authority.cert_pem.write_to_path(str(self.ca_file))
         self.issue()
 
-    @property
-    def ca_file_of_stranger(self) -> Path:
-        """An authority that issued nothing here."""
-        path = self.folder / "stranger.pem"
-        trustme.CA().cert_pem.write_to_path(str(path))
-        return path
-
     def issue(
         self, *names: str, validity: Validity = USUAL, authority: trustme.CA | None = None, name: str = "broker"
     ) -> None:

@@ -41,8 +41,10 @@ def access(files: TlsFolder, *, user: bool = False, own: bool = False, **more: o
     return Access(tls=TlsFiles(**tls), username=USER if user else "", password=password)
 
 
-def link_to(port: int, access: Access, *, host: str = "127.0.0.1", **more: object) -> Link:
-    address = Address(host=host, port=port, protocol="5", keepalive_s=10, client_id="tls", access=access)
+def link_to(
+    port: int, access: Access, *, host: str = "127.0.0.1", protocol: str = "5", **more: object
+) -> Link:
+    address = Address(host=host, port=port, protocol=protocol, keepalive_s=10, client_id="tls", access=access)
     return Link(address, will=Outbound(topic="t", payload=b""), **more)
 
 
@@ -112,6 +114,17 @@ class TestVerified:
         files.write_password(PASSWORD)
         connects(broker.port, ours)
         assert "refused the connection" in refusal(broker.port, access(files))
+
+
+    def test_with_the_old_protocol_as_well(self, files: TlsFolder, start_broker: StartBroker) -> None:
+        broker = start_broker(files.listener(users=True))
+        ours = access(files, user=True)
+        connects(broker.port, ours, protocol="3.1.1")
+        files.write_password(WRONG_PASSWORD)
+        assert "refused the connection" in refusal(broker.port, ours, protocol="3.1.1")
+        files.issue("elsewhere.example")
+        broker.restart()
+        assert "another name" in refusal(broker.port, ours, protocol="3.1.1")
 
 
 class TestRefused:

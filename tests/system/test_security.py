@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import contextlib
 import json
+import os
 import socket
+import subprocess
+import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -322,6 +325,38 @@ def test_a_canary_secret_is_nowhere_to_be_seen(tmp_path: Path, start_broker: Cal
 def _said(op30: StationUnderTest, *words: str) -> bytes:
     done = op30.command(*words)
     return (done.stdout + done.stderr).encode()
+
+
+TERMINAL = """
+import sys
+import structlog
+from crosslay.station.logs import configure_logs
+configure_logs("debug", {}, station="op30")
+def connect(password):
+    raise RuntimeError("forced by a test")
+try:
+    connect(sys.argv[1])
+except RuntimeError:
+    structlog.get_logger("crosslay").exception("unexpected-error")
+"""
+
+
+def test_a_traceback_on_a_terminal_shows_no_values(tmp_path: Path) -> None:
+    """By default the log library prints the local variables of every frame there, where it finds a certain package."""
+    program = tmp_path / "program.py"
+    program.write_text(TERMINAL)
+    controller, terminal = os.openpty()
+    shown = b""
+    with subprocess.Popen([sys.executable, program, PASSWORD], stderr=terminal) as process:
+        os.close(terminal)
+        with contextlib.suppress(OSError):  # the terminal's end, once the program is gone
+            while piece := os.read(controller, 65_536):
+                shown += piece
+    os.close(controller)
+    assert process.returncode == 0
+    assert b"forced by a test" in shown
+    assert b"Traceback" in shown
+    assert PASSWORD.encode() not in shown
 
 
 def test_nothing_listens(tmp_path: Path, start_broker: Callable[..., RunningBroker]) -> None:

@@ -42,7 +42,7 @@ BROKER_OFFLINE = Kind(
     id="broker-offline",
     level=Level.WARNING,
     signal=Signal.CHECK,
-    remedy="Results wait in the store. Check the network, the broker and bus.host / bus.port.",
+    remedy="Results wait in the store. Check the network, the broker and the [bus] section with its files.",
 )
 NO_CONSUMER = Kind(
     id="no-consumer",

@@ -292,7 +292,7 @@ def test_a_folder_that_goes_and_comes_back(tmp_path: Path, broker: RunningBroker
 
 
 def test_a_foreign_reader_sees_the_retained_topics(tmp_path: Path, broker: RunningBroker) -> None:
-    with station(tmp_path, broker.port) as op30:
+    with station(tmp_path, broker.port, bus="resend_after_s = 0.4") as op30:
         op30.start()
         op30.drop("P-1.csv", csv_bytes(sine_um()))
         wait_for(op30.results)
@@ -306,7 +306,7 @@ def test_a_foreign_reader_sees_the_retained_topics(tmp_path: Path, broker: Runni
                 "-t",
                 f"{TOPIC}/v1/#",
                 "-W",
-                "3",
+                "8",
                 "-F",
                 "%r %t %p",
             ],

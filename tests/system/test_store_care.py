@@ -129,7 +129,7 @@ def test_dc_23_a_rejected_result_is_kept_shown_and_queued_again(
         [first] = wait_for(mes.results)
         mes.send_ack(first["data"]["instanceId"], 1, rejected=[{"sequence": 1, "reason": "unknown part"}])
         wait_for(lambda: mes.state().get("backlog", {}).get("quarantined") == 1)
-        assert "quarantine" in mes.state()["conditions"]
+        wait_for(lambda: "quarantine" in mes.state()["conditions"])
         [listed] = op30.results()
         assert (listed["delivery"], listed["reason"]) == ("set aside", "the MES rejected it: unknown part")
         if not running:

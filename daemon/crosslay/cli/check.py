@@ -7,7 +7,7 @@ import os
 from pathlib import Path
 from typing import Any
 
-from crosslay.bus.topics import ACK, EVALUATION, IDENTIFICATION, RESULT, STATE, Topics
+from crosslay.bus.topics import LEAVES, Topics
 from crosslay.cli.output import emit, emit_json, number, quantity, shown_path, table
 from crosslay.inspection.callout import Side
 from crosslay.inspection.judge import Requirement, rule_for
@@ -44,9 +44,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 def _topics(plan: StationPlan) -> dict[str, str]:
     topics = Topics(plan.topic)
-    leaves = {"result": RESULT, "acknowledgement": ACK, "state": STATE, "evaluation": EVALUATION,
-              "identification": IDENTIFICATION}
-    return {name: topics[leaf] for name, leaf in leaves.items()}
+    return {leaf.name: topics[leaf.path] + (f"/{{{leaf.parameter}}}" if leaf.parameter else "") for leaf in LEAVES}
 
 
 def _document(plan: StationPlan) -> dict[str, Any]:
@@ -85,7 +83,7 @@ def _lines(plan: StationPlan) -> list[str]:
         ("plan", f"{plan.plan_id}, SHA-256 {plan.plan_hash}"),
         ("state", str(plan.state_dir)),
         ("gauge", plan.gauge_name + (" (simulated: nothing is measured)" if plan.gauge_class.simulated else "")),
-        ("broker", f"{plan.bus.host}:{plan.bus.port}, MQTT {plan.bus.protocol}, at most {plan.bus.window} unconfirmed"),
+        ("broker", _broker(plan)),
         ("acknowledge", f"{plan.bus.acknowledge}: {_ACKNOWLEDGE[plan.bus.acknowledge]}"),
         ("light", f"{', '.join(names)}; ACCEPT for {number(plan.light.dwell_s)} s, {plan.light.idle} in between"
          if names else f"none: {_NO_LIGHT}"),
@@ -97,6 +95,13 @@ def _lines(plan: StationPlan) -> list[str]:
     head = (f"{shown_path(plan.path)}: right; {count} call-out{'s' if count > 1 else ''} in {places} "
             f"characteristic{'s' if places > 1 else ''}")
     return [head, "", *table(facts), "", *_callout_table(plan), *_notes(plan), "", _CAUTION]
+
+
+def _broker(plan: StationPlan) -> str:
+    bus = plan.bus
+    secured = "plain" if bus.tls is None else f"TLS, verified by {bus.tls.ca_file}"
+    user = "" if bus.username is None else f", user {bus.username}"
+    return f"{bus.host}:{bus.port}, {secured}{user}, MQTT {bus.protocol}, at most {bus.window} unconfirmed"
 
 
 def _callout_table(plan: StationPlan) -> list[str]:

@@ -102,7 +102,8 @@ def _lines(
         ]
         if last is not None:
             lines.append(
-                f"last part    {last['partId']} (number {last['sequence']}): {last['resultEvaluation']}, {last['details']}"
+                f"last part    {last['partId']} (number {last['sequence']}): "
+                f"{last['resultEvaluation']}, {last['details']}"
             )
     if stored is None:
         lines.append("results      none stored yet")

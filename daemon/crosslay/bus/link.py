@@ -20,8 +20,8 @@ from paho.mqtt.enums import CallbackAPIVersion, LogLevel
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
-from crosslay.bus.credentials import Access, read_password
 from crosslay.bus.client import Client, Packed
+from crosslay.bus.credentials import Access, read_password
 from crosslay.bus.messages import MAX_INBOUND_BYTES
 from crosslay.bus.resolve import Resolver
 from crosslay.bus.tls import HandshakeError, broke_off, handshake_failure, make_context

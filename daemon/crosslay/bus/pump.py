@@ -28,8 +28,8 @@ from crosslay.bus.messages import (
     OfflineMessage,
     Wire,
 )
-from crosslay.bus.resolve import Resolver
 from crosslay.bus.refusals import CONTENT_REFUSALS, TRIES, Refusals
+from crosslay.bus.resolve import Resolver
 from crosslay.bus.session import Session
 from crosslay.bus.topics import ACK, CONFIGURATION, EVALUATION, IDENTIFICATION, RESULT, STATE, Topics
 from crosslay.bus.window import Window

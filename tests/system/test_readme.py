@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 import json
 import os
 import re
@@ -24,11 +25,15 @@ import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
+from crosslay import registry
 from crosslay.bus import topics
 from crosslay.bus.messages import ResultEvent
+from crosslay.cli import evaluate
 from crosslay.cli.main import VERBS
+from crosslay.cli.units import HeightUnit
 from crosslay.station.light import Block, LightLogic, LightPolicy
 from crosslay.testing.broker import RunningBroker
+from crosslay.texture.settings import FilterKind, Standard
 
 PROJECT = Path(__file__).resolve().parents[2]
 README = (PROJECT / "README.md").read_text("utf-8")
@@ -61,6 +66,14 @@ RUN_IN_ORDER = [
     "crosslay results /etc/crosslay/op30.toml list --last 5 --json",
     "crosslay backup /etc/crosslay/op30.toml op30-backup.db",
     "crosslay status /etc/crosslay/op30.toml --json",
+]
+
+OFFLINE = [
+    'crosslay evaluate P-0042.csv --standard iso-4287 --parameter "Rmr(1)" --motif',
+    "crosslay evaluate P-0042.csv --filter robust --form polynomial:2 --cutoff 0.8 --profile-out P-0042-profiles.csv",
+    'crosslay evaluate P-0042.csv --callout "Ra 63 uin" --unit uin',
+    "crosslay evaluate P-0042.csv --smaller-tip 1",
+    "crosslay evaluate traces/* --json --jobs 2 > values.jsonl",
 ]
 
 
@@ -102,7 +115,7 @@ def trace_file(ra_um: float) -> str:
 
 
 def test_every_command_has_its_test() -> None:
-    assert sorted(shell_lines()) == sorted([*BOOTSTRAPS, *INSTALLING, *SERVICE, DAEMON, *RUN_IN_ORDER])
+    assert sorted(shell_lines()) == sorted([*BOOTSTRAPS, *INSTALLING, *SERVICE, DAEMON, *RUN_IN_ORDER, *OFFLINE])
     assert [line for line in shell_lines() if line in RUN_IN_ORDER[1:5]] == RUN_IN_ORDER[1:5]
 
 
@@ -313,6 +326,53 @@ class TestFirstCell:
         done = cell.run(RUN_IN_ORDER[0])
         assert done.returncode == 0, done.stderr
         assert "sysfs-led" in done.stdout
+
+
+class TestValuesOffline:
+    @pytest.fixture
+    def folder(self, tmp_path: Path) -> Path:
+        text = trace_file(ra_um=0.5)
+        (tmp_path / "P-0042.csv").write_text("# tip_radius_um: 2\n" + text, "utf-8")
+        (tmp_path / "traces").mkdir()
+        trace = registry.load(registry.TRACE_FILES, "csv")().read(text.encode(), "P-0042.csv")
+        for kind in ("csv", "smd", "x3p"):
+            (tmp_path / f"traces/P-0042.{kind}").write_bytes(registry.load(registry.TRACE_FILES, kind)().write(trace))
+        return tmp_path
+
+    def run(self, folder: Path, line: str) -> str:
+        line = re.sub("^crosslay ", f"{Path(sys.prefix) / 'bin' / 'crosslay'} ", line)
+        done = subprocess.run(line, shell=True, cwd=folder, text=True, capture_output=True, timeout=WAIT_S)
+        assert (done.returncode, done.stderr) == (0, "")
+        return done.stdout
+
+    def test_its_commands(self, folder: Path) -> None:
+        older, profiles, inches, tip, many = (self.run(folder, line) for line in OFFLINE)
+        for shown in ("iso-4287", "Rmr(1) ", "motif", "RSm 0.08 mm"):
+            assert shown in older
+        assert "robust" in profiles
+        assert "form polynomial:2" in profiles
+        assert "x_mm,z_um,primary_um" in (folder / "P-0042-profiles.csv").read_text("utf-8")
+        assert "PASS" in inches
+        assert "≤ 63 µin" in inches
+        assert "smaller tip" in tip
+        assert "at least" in tip
+        assert many == ""
+        values = [json.loads(line) for line in (folder / "values.jsonl").read_text("utf-8").splitlines()]
+        assert [each["file"] for each in values] == [f"traces/P-0042.{kind}" for kind in ("csv", "smd", "x3p")]
+        assert len({each["parameters"]["Ra"] for each in values}) == 1, "the three formats hold the same heights"
+
+    def test_the_options_are_those_of_the_program(self) -> None:
+        parser = argparse.ArgumentParser()
+        evaluate.configure(parser)
+        known = {option for action in parser._actions for option in action.option_strings}
+        rows = table_after("Values offline")
+        named = {option for row in rows for option in re.findall("`(--[a-z-]+)`", row[0])}
+        assert named <= known
+        assert known - named == {"-h", "--help", "--json", "--callout", "--spacing-um"}
+        values = {row[0].strip("`"): set(re.findall("`([^`]+)`", row[1])) for row in rows}
+        assert values["--standard"] == {each.value for each in Standard}
+        assert values["--filter"] == {each.value for each in FilterKind}
+        assert values["--unit"] == {each.value for each in HeightUnit}
 
 
 @pytest.mark.broker

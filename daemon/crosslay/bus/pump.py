@@ -76,6 +76,7 @@ class Pump:
         self._announcements: deque[tuple[float, EvaluationMessage]] = deque(maxlen=16)
         self._settled: deque[Settled] = deque()
         self._state_dirty = threading.Event()
+        self._identity_dirty = threading.Event()
         self._noted_through = 0
         self._noted: set[int] = set()
         self._refusals = Refusals()
@@ -111,6 +112,11 @@ class Pump:
     def renewed(self) -> None:
         """The database was made anew: forget the old one's numbers and begin a new connection."""
         self._renewed.set()
+        self.wake()
+
+    def identity_changed(self) -> None:
+        """Say anew who this is: the gauge has told its identity."""
+        self._identity_dirty.set()
         self.wake()
 
     def state_changed(self) -> None:
@@ -208,7 +214,7 @@ class Pump:
         if self._confirmed:
             session.link.subscribe([self._policy.topics[ACK]])
         self._anchor.check(session, self._wake_in, stop)
-        session.send(self._retained(IDENTIFICATION, self._host.identification()))
+        self._identity_dirty.set()
         session.send(self._retained(CONFIGURATION, self._host.configuration()))
         self._window.reconnected()
         self._refusals.reconnected()
@@ -309,6 +315,9 @@ class Pump:
 
     def _send_presence(self, session: Session) -> None:
         """State on change and every 10 s, conditions on change, all of them retained."""
+        if self._identity_dirty.is_set():
+            self._identity_dirty.clear()
+            session.send(self._retained(IDENTIFICATION, self._host.identification()))
         version = self._host.conditions.version
         if version != session.conditions_version:
             for condition in self._host.conditions.all():

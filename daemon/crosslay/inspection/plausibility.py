@@ -118,7 +118,7 @@ def _clipped(count: int, points: int, where: str) -> Finding:
     return Finding(
         id="clipped",
         severity=Severity.INVALID,
-        text=f"{count} of {points} samples ({share_percent:.2g} %) lie {where}: the stylus ran out of range and "
+        text=f"{count} of {points} samples ({share_percent:.3g} %) lie {where}: the stylus ran out of range and "
         "heights are missing. Set it to the middle of its range, level the part, or choose a larger range.",
         evidence={"count": float(count), "share_percent": share_percent},
     )

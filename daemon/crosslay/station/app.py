@@ -165,6 +165,7 @@ class Station:
         capture.beat, recorder.beat, self._hub.beat = capture_worker.beat, recorder_worker.beat, pump_worker.beat
         recorder.on_settled, recorder.on_committed = pump.settled, pump.announce
         self._hub.on_change = pump.state_changed
+        self._hub.on_identity = pump.identity_changed
         self._keeper.on_renewed = partial(self._on_renewed, pump)
         self._workers = [capture_worker, recorder_worker, pump_worker]
         return capture_worker, recorder_worker, pump

@@ -98,7 +98,7 @@ class Capture:
         return 0 if lamp is None else lamp.tell(lambda light, now: light.trigger(now))
 
     def _on_open(self, gauge: Gauge) -> None:
-        self._hub.gauge_identity = dict(gauge.describe())
+        self._hub.identify_gauge(dict(gauge.describe()))
         self._hub.event(Event.GAUGE_OPENED)
         self._hub.conditions.clear(GAUGE_FAILED)
         self._hub.light(lambda light, _now: light.unblock(Block.GAUGE))

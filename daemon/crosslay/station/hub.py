@@ -64,6 +64,7 @@ class Hub:
         self._sessions_left = 0
         self._drained: deque[tuple[float, int]] = deque(maxlen=256)
         self._version = 0
+        self.on_identity: Callable[[], None] = lambda: None
         self.on_change: Callable[[], None] = lambda: None
         self.beat: Callable[[], None] = lambda: None
 
@@ -71,6 +72,12 @@ class Hub:
     def version(self) -> int:
         """Grows whenever something that the state message says has changed."""
         return self._version + self.conditions.version
+
+    def identify_gauge(self, identity: dict[str, str]) -> None:
+        """The gauge is open and says who it is."""
+        if identity != self.gauge_identity:
+            self.gauge_identity = identity
+            self.on_identity()
 
     def changed(self) -> None:
         """Something that the state message says has changed."""

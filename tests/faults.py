@@ -19,6 +19,11 @@ needs_strace = pytest.mark.skipif(shutil.which("strace") is None, reason="LOUD: 
 RESUMES_S = 5.0
 
 
+def take_at_once(op30: StationUnderTest) -> None:
+    """Files count as complete at once, so that what a kill left over is taken right at the next start."""
+    op30.file.write_text(op30.file.read_text().replace('"incoming"', '"incoming"\nsettle_s = 0.05'))
+
+
 @contextmanager
 def failing(op30: StationUnderTest, calls: str, error: str, *names: str) -> Iterator[Path]:
     """Let system calls on files of the state directory fail; yields the log of the calls that did."""

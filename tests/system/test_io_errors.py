@@ -17,7 +17,7 @@ import altered_store
 from counting_mes import CountingMes, counting_mes
 from crosslay.record.store import FILE_NAME
 from crosslay.testing.broker import RunningBroker
-from faults import RESUMES_S, failing, needs_strace, parts_seen
+from faults import RESUMES_S, failing, needs_strace, parts_seen, take_at_once
 from station_harness import StationUnderTest, csv_bytes, sine_um, station, wait_for
 
 pytestmark = [pytest.mark.broker, needs_strace]
@@ -69,6 +69,7 @@ def test_dc_50_a_failing_disk_rejects_within_one_part_and_resumes_by_itself(
 ) -> None:
     content = csv_bytes(sine_um())
     with counting_mes(broker.port) as mes, station(tmp_path, broker.port) as op30:
+        take_at_once(op30)
         op30.start()
         op30.drop("P-0.csv", content)
         wait_for(lambda: mes.state.get("acknowledgedThrough") == 1, 15)
@@ -114,6 +115,7 @@ def test_a_database_that_cannot_be_written_is_not_needed_while_its_wal_can(
     content = csv_bytes(sine_um())
     with counting_mes(broker.port) as mes, station(tmp_path, broker.port) as op30:
         op30.program = [op30.program[0], altered_store.__file__]
+        take_at_once(op30)
         op30.start()
         with failing(op30, "pwrite64,fdatasync,fsync", "EIO", FILE_NAME) as log:
             for number in range(4):

@@ -14,11 +14,12 @@ import pytest
 from campaign_counts import campaign_count
 from counting_mes import WINDOW, counting_mes
 from crosslay.testing.broker import RunningBroker
+from faults import take_at_once
 from station_harness import csv_bytes, sine_um, station, wait_for
 
 pytestmark = [pytest.mark.broker, pytest.mark.campaign]
 
-KILLS = campaign_count("CROSSLAY_KILLS", short=12, full=1000)
+KILLS = campaign_count("CROSSLAY_KILLS", short=6, full=1000)
 PARTS_PER_KILL = 2
 
 
@@ -28,6 +29,7 @@ def test_dc_11_kill_at_random_moments(tmp_path: Path, broker: RunningBroker) -> 
     chance = random.Random(20260302)
     content = csv_bytes(sine_um())
     with counting_mes(broker.port) as mes, station(tmp_path, broker.port) as op30:
+        take_at_once(op30)
         # Without a retained anchor each start would wait two seconds for one (DC-44) before it sends anything.
         op30.start()
         op30.drop("P-first.csv", content)

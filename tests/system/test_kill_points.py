@@ -17,7 +17,7 @@ from crosslay.record.backup import backup
 from crosslay.record.store import FILE_NAME
 from crosslay.testing.broker import RunningBroker
 from cut_checks import unsound
-from faults import needs_strace
+from faults import needs_strace, take_at_once
 from kill_server import ForkedStation, forked_station
 from station_harness import StationUnderTest, csv_bytes, sine_um, station, wait_for
 
@@ -95,11 +95,6 @@ def die_at(forked: ForkedStation, feeder: Feeder, point: str, passing: int) -> N
     raise AssertionError(f"{point} was not passed {passing} times in {PATIENCE_S} s")
 
 
-def prepared(op30: StationUnderTest) -> None:
-    """Files count as complete at once, so that what a kill left over is taken at the next start."""
-    op30.file.write_text(op30.file.read_text().replace('"incoming"', '"incoming"\nsettle_s = 0.05'))
-
-
 def settled_down(forked: ForkedStation, mes: CountingMes, through: int) -> None:
     """Wait until everything is stored, delivered, acknowledged and moved; then end the daemon in order."""
     wait_for(lambda: not list(forked.op30.incoming.glob("*.csv")), 30, "every file to be moved")
@@ -124,7 +119,7 @@ def check_every_part_once(forked: ForkedStation, mes: CountingMes, parts: list[s
 def test_dc_10_dc_11_dc_20_a_kill_at_every_step(tmp_path: Path, broker: RunningBroker) -> None:
     more = "[store]\ntrace_quota_mb = 1\n"
     with counting_mes(broker.port) as mes, station(tmp_path, broker.port, more=more) as op30:
-        prepared(op30)
+        take_at_once(op30)
         with forked_station(op30) as forked:
             feeder = Feeder(forked)
             forked.start()
@@ -148,7 +143,7 @@ def test_dc_10_dc_11_dc_20_a_kill_at_every_step(tmp_path: Path, broker: RunningB
 def test_a_kill_at_every_system_call_of_commit_and_checkpoint(tmp_path: Path, broker: RunningBroker) -> None:
     kills = 0
     with counting_mes(broker.port) as mes, station(tmp_path, broker.port) as op30:
-        prepared(op30)
+        take_at_once(op30)
         with forked_station(op30) as forked:
             feeder = Feeder(forked)
             for point, numbers in CALLS.items():
@@ -174,7 +169,7 @@ def stamp(state_dir: Path) -> None:
 def test_dc_44_a_kill_at_every_step_of_a_renewal(tmp_path: Path, broker: RunningBroker) -> None:
     points = RENEWAL_POINTS if PASSINGS > 1 else RENEWAL_POINTS[1::4]
     with counting_mes(broker.port) as mes, station(tmp_path, broker.port) as op30:
-        prepared(op30)
+        take_at_once(op30)
         mes.go_away()  # so that everything is owed, and must be committed again each time
         with forked_station(op30) as forked:
             feeder = Feeder(forked)

@@ -14,16 +14,16 @@ from crosslay.errors import StoreFullError
 from crosslay.record.levels import Settled
 from crosslay.record.reader import Reader
 from crosslay.record.store import Draft, Store
-from crosslay.record.upkeep import Upkeep, UpkeepPolicy, WhenFull
-from crosslay.station.records import Lost, gap_draft
+from crosslay.record.upkeep import Gap, Upkeep, UpkeepPolicy, WhenFull
+from crosslay.station.records import gap_draft
 from store_cases import filled_store, result_draft
 
 NOW = 1.8e9
 DAY_S = 86_400.0
 
 
-def make_gap(first: int, last: int, reason: str) -> Draft:
-    return gap_draft("urn:x", Lost(first=first, last=last, reason=reason), wall_s=NOW, synchronized=True)
+def make_gap(gap: Gap) -> Draft:
+    return gap_draft("urn:x", gap, wall_s=NOW, synchronized=True)
 
 
 def upkeep(
@@ -134,13 +134,28 @@ def test_dc_42_and_50_drop_oldest_leaves_a_gap_record(tmp_path: Path) -> None:
     gaps = [json.loads(row.payload) for row in rows if row.kind == "gap"]
     assert gaps
     assert all(gap["type"] == "org.crosslay.gap.v1" for gap in gaps)
-    # Every number below the first that is left is named by some gap record; the older gap records were dropped too, and
-    # named by a later one.
+    # Every number below the first that is left is named, also those that a gap record named which was dropped itself.
     named = {number for gap in gaps for number in range(gap["data"]["fromSequence"], gap["data"]["toSequence"] + 1)}
-    assert max(named) == stored[0] - 1
+    assert named == set(range(1, stored[0]))
     assert all(gap["data"]["reason"] == "store-full" for gap in gaps)
     assert store.levels == reader.levels()
     assert store.levels.acknowledged_through == stored[0] - 1
+    reader.close()
+    store.close()
+
+
+def test_dc_42_what_another_database_lost_is_said_again_when_its_record_is_dropped(tmp_path: Path) -> None:
+    store = filled_store(tmp_path / "s", 0)
+    keep = upkeep(store, quota=400_000, when_full=WhenFull.DROP_OLDEST)
+    foreign = Gap(first=7, last=None, reason="rolled-back", instance_id="5b0e0000-0000-4000-8000-000000000000")
+    commit(store, keep, make_gap(foreign))
+    for number in range(1000):
+        commit(store, keep, result_draft(f"P-{number}", padding=2000))
+    reader = Reader(tmp_path / "s")
+    gaps = [json.loads(row.payload)["data"] for row in reader.rows() if row.kind == "gap"]
+    assert gaps[0]["sequence"] > 1
+    said = [(gap["fromSequence"], gap["toSequence"], gap["reason"]) for gap in gaps if gap["lostInstanceId"]]
+    assert said == [(7, None, "rolled-back")]
     reader.close()
     store.close()
 

@@ -7,6 +7,7 @@ only the policy ``drop-oldest-with-gap`` removes them, and then a gap record say
 from __future__ import annotations
 
 import enum
+import json
 import os
 import sqlite3
 from collections.abc import Callable
@@ -66,6 +67,19 @@ class Usage:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Gap:
+    """Results that will never come: first and last number, why, and of which database where it is another one.
+
+    `last` is None where nobody can know how far the lost database had come.
+    """
+
+    first: int
+    last: int | None
+    reason: str
+    instance_id: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Dropped:
     """Unacknowledged results that were dropped by decision, and the number of the (last) gap record, 0 for none."""
 
@@ -83,10 +97,10 @@ class Upkeep:
     policy
         Quotas and what a full store does.
     make_gap
-        Makes the gap record of results ``(first, last)`` dropped for the reason given.
+        Makes the gap record of what was lost.
     """
 
-    def __init__(self, store: Store, policy: UpkeepPolicy, make_gap: Callable[[int, int, str], Draft]) -> None:
+    def __init__(self, store: Store, policy: UpkeepPolicy, make_gap: Callable[[Gap], Draft]) -> None:
         self._store = store
         self._policy = policy
         self._make_gap = make_gap
@@ -212,11 +226,12 @@ class Upkeep:
         with self._store.transaction() as connection:
             number = max(_CHUNK, (levels.last - levels.first + 1) // _DROP_SHARE)
             through = min(levels.first + number, levels.last) - 1
+            if through < levels.first:
+                return None
             lost = [
                 int(row[0]) for row in connection.execute("SELECT sequence FROM outbox WHERE sequence <= ?", (through,))
             ]
-            if through < levels.first:
-                return None
+            gaps = _gaps(connection, lost)
             gap_sequence = 0
             aside = int(
                 connection.execute("SELECT count(quarantined) FROM outbox WHERE sequence <= ?", (through,)).fetchone()[
@@ -230,8 +245,8 @@ class Upkeep:
                 pending=levels.pending - len(lost) + aside,
                 quarantined=levels.quarantined - aside,
             )
-            if lost:
-                stored, after = insert(connection, self._make_gap(lost[0], lost[-1], "store-full"), after)
+            for gap in gaps:
+                stored, after = insert(connection, self._make_gap(gap), after)
                 gap_sequence = stored.sequence
             after = replace(after, acknowledged_through=cumulative(connection, after))
             put_meta(connection, "acknowledgedThrough", after.acknowledged_through)
@@ -261,6 +276,31 @@ class Upkeep:
             f"{self._store.path}: the store is full ({excess} bytes over its room) of {levels.pending} results that "
             "nobody has acknowledged; bring the MES back, free the disk, or raise store.quota_mb"
         )
+
+
+def _gaps(connection: sqlite3.Connection, lost: list[int]) -> list[Gap]:
+    """The gaps that dropping these numbers leaves; what undelivered gap records among them said must be said again."""
+    if not lost:
+        return []
+    first, others = lost[0], []
+    for (payload,) in connection.execute(
+        "SELECT r.payload FROM result r JOIN outbox o ON o.sequence = r.sequence "
+        "WHERE r.kind = 'gap' AND r.sequence <= ? ORDER BY r.sequence",
+        (lost[-1],),
+    ):
+        data = json.loads(payload)["data"]
+        if data.get("lostInstanceId") is None and data["toSequence"] is not None:
+            first = min(first, data["fromSequence"])
+        else:
+            others.append(
+                Gap(
+                    first=data["fromSequence"],
+                    last=data["toSequence"],
+                    reason=data["reason"],
+                    instance_id=data.get("lostInstanceId"),
+                )
+            )
+    return [*others, Gap(first=first, last=lost[-1], reason="store-full")]
 
 
 def _used_bytes(connection: sqlite3.Connection) -> int:

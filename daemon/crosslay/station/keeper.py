@@ -23,9 +23,9 @@ from crosslay.record.levels import Levels, Settled
 from crosslay.record.reader import Reader
 from crosslay.record.renew import Renewal, Undelivered, finish_interrupted, renew
 from crosslay.record.store import Draft, Store, Stored
-from crosslay.record.upkeep import Upkeep, UpkeepPolicy, Usage, WhenFull
+from crosslay.record.upkeep import Gap, Upkeep, UpkeepPolicy, Usage, WhenFull
 from crosslay.station.clock import SystemClock
-from crosslay.station.records import Lost, again_draft, first_records, gap_draft
+from crosslay.station.records import again_draft, first_records, gap_draft
 
 _log = structlog.get_logger("crosslay.store")
 _MEGABYTE = 1_000_000
@@ -239,6 +239,5 @@ class Keeper:
             return None
         return round(max(0, usage.room_bytes - usage.bound_bytes) * elapsed_s / grown, 1)
 
-    def _gap(self, first: int, last: int, reason: str) -> Draft:
-        lost = Lost(first=first, last=last, reason=reason)
-        return gap_draft(self._plan.source, lost, wall_s=self._clock.wall(), synchronized=self._clock.synchronized())
+    def _gap(self, gap: Gap) -> Draft:
+        return gap_draft(self._plan.source, gap, wall_s=self._clock.wall(), synchronized=self._clock.synchronized())

@@ -5,25 +5,15 @@ from __future__ import annotations
 import json
 import uuid
 from collections.abc import Callable
-from dataclasses import dataclass
 
 from crosslay.bus.messages import GapData, GapEvent, rfc3339
 from crosslay.record.identity import NAMESPACE, new_result_id
 from crosslay.record.renew import Old, Undelivered
 from crosslay.record.store import Draft, Place
+from crosslay.record.upkeep import Gap
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Lost:
-    """Results that will never come: both ends, why, and of which database where it is another one."""
-
-    first: int
-    last: int | None
-    reason: str
-    instance_id: str | None = None
-
-
-def gap_draft(source: str, lost: Lost, *, wall_s: float, synchronized: bool) -> Draft:
+def gap_draft(source: str, lost: Gap, *, wall_s: float, synchronized: bool) -> Draft:
     """The gap record of lost results (DC-42)."""
     result_id = new_result_id(wall_s)
 
@@ -69,15 +59,15 @@ def first_records(source: str, reason: str, *, wall_s: float, synchronized: bool
     return records
 
 
-def _lost(old: Old, reason: str) -> Lost:
+def _lost(old: Old, reason: str) -> Gap:
     if old.levels is None:
-        return Lost(first=1, last=None, reason=reason)
+        return Gap(first=1, last=None, reason=reason)
     if len(old.undelivered) < old.levels.pending:  # some rows could not be read
-        return Lost(
+        return Gap(
             first=old.levels.acknowledged_through + 1, last=None, reason=reason, instance_id=old.levels.instance_id
         )
     # Whatever the old database holds is delivered, or committed again; what came after it, nobody can know.
-    return Lost(first=old.levels.last + 1, last=None, reason=reason, instance_id=old.levels.instance_id)
+    return Gap(first=old.levels.last + 1, last=None, reason=reason, instance_id=old.levels.instance_id)
 
 
 def _again(old: Undelivered, result_id: str) -> Callable[[Place], bytes]:

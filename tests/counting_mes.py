@@ -42,6 +42,7 @@ class CountingMes:
         self.acknowledged_through = 0
         self.anchored = threading.Event()
         self._instance = ""
+        self._received: set[int] = set()
         self._connection = 0
         self._away = threading.Event()
         self._lock = threading.Lock()
@@ -119,8 +120,8 @@ class CountingMes:
             )
             if data["instanceId"] != self._instance:
                 self._instance, self.acknowledged_through = data["instanceId"], 0
-            if data["sequence"] == self.acknowledged_through + 1:
-                self.acknowledged_through += 1
+                self._received.clear()
+            self._received.add(data["sequence"])
             self._acknowledge()
 
     def _on_state(self, _client: Any, _userdata: Any, message: mqtt.MQTTMessage) -> None:
@@ -128,6 +129,10 @@ class CountingMes:
         if state["online"]:
             self.state = state
             self.sessions.append(state["sessionNumber"])
+            if state["instanceId"] == self._instance:
+                with self._lock:  # what is below the first is gone by decision, and a gap record will say so (DC-42)
+                    self.acknowledged_through = max(self.acknowledged_through, state["firstSequence"] - 1)
+                    self._acknowledge()
         else:
             self._connection += 1
         self._judge(message)
@@ -140,6 +145,8 @@ class CountingMes:
         self.violations += violations(message, TOPIC)
 
     def _acknowledge(self) -> None:
+        while self.acknowledged_through + 1 in self._received:
+            self.acknowledged_through += 1
         if self._instance and not self._away.is_set():
             text = json.dumps({"instanceId": self._instance, "acknowledgedThrough": self.acknowledged_through})
             self._client.publish(f"{TOPIC}/v1/result/ack", text, qos=1)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
+import uuid
 from contextlib import closing
 from pathlib import Path
 from typing import Any
@@ -14,7 +15,9 @@ import pytest
 from campaign_counts import campaign_count
 from counting_mes import WINDOW, CountingMes, counting_mes
 from crosslay.record.backup import backup
-from crosslay.record.store import FILE_NAME
+from crosslay.record.levels import Settled
+from crosslay.record.reader import Reader
+from crosslay.record.store import FILE_NAME, Draft, Place, Store
 from crosslay.testing.broker import RunningBroker
 from cut_checks import unsound
 from faults import needs_strace, take_at_once
@@ -95,11 +98,14 @@ def die_at(forked: ForkedStation, feeder: Feeder, point: str, passing: int) -> N
     raise AssertionError(f"{point} was not passed {passing} times in {PATIENCE_S} s")
 
 
-def settled_down(forked: ForkedStation, mes: CountingMes, through: int) -> None:
-    """Wait until everything is stored, delivered, acknowledged and moved; then end the daemon in order."""
+def settled_down(forked: ForkedStation, mes: CountingMes) -> None:
+    """Wait until everything is stored, moved, delivered and acknowledged; then end the daemon in order."""
     wait_for(lambda: not list(forked.op30.incoming.glob("*.csv")), 30, "every file to be moved")
-    wait_for(lambda: mes.acknowledged_through >= through, 60, f"everything through {through}")
-    wait_for(lambda: mes.state["backlog"]["depth"] == 0, 20)
+    reader = Reader(forked.op30.state_dir)
+    levels = reader.levels()
+    reader.close()
+    wanted = {"instanceId": levels.instance_id, "acknowledgedThrough": levels.last}
+    wait_for(lambda: wanted.items() <= mes.state.items() and mes.state["backlog"]["depth"] == 0, 60, str(wanted))
     forked.stop()
 
 
@@ -132,7 +138,7 @@ def test_dc_10_dc_11_dc_20_a_kill_at_every_step(tmp_path: Path, broker: RunningB
                     die_at(forked, feeder, point, passing)
                     unharmed(op30.state_dir, mes)
             forked.start()
-            settled_down(forked, mes, len(feeder.parts))
+            settled_down(forked, mes)
             check_every_part_once(forked, mes, feeder.parts)
             kills, repeats = len(POINTS) * PASSINGS, mes.most_repeats()
             print(f"\n{kills} kills at {len(POINTS)} points: {len(feeder.parts)} parts, each once, {repeats} repeats")
@@ -152,7 +158,7 @@ def test_a_kill_at_every_system_call_of_commit_and_checkpoint(tmp_path: Path, br
                     unharmed(op30.state_dir, mes)
                     kills += 1
             forked.start()
-            settled_down(forked, mes, len(feeder.parts))
+            settled_down(forked, mes)
             check_every_part_once(forked, mes, feeder.parts)
             print(f"\n{kills} kills inside commits and checkpoints: {len(feeder.parts)} parts, each once")
 
@@ -182,7 +188,7 @@ def test_dc_44_a_kill_at_every_step_of_a_renewal(tmp_path: Path, broker: Running
                 die_at(forked, feeder, point, passing)
             mes.come_back()
             forked.start()
-            settled_down(forked, mes, 1)
+            settled_down(forked, mes)
         check_renewals(op30, mes, feeder.parts, len(points))
         print(f"\n{len(points)} kills inside renewals: {len(feeder.parts)} parts, each once")
 
@@ -209,3 +215,73 @@ def check_renewals(op30: StationUnderTest, mes: CountingMes, parts: list[str], r
 def events_in(path: Path) -> list[dict[str, Any]]:
     with closing(sqlite3.connect(path)) as database:
         return [json.loads(row[0]) for row in database.execute("SELECT payload FROM result ORDER BY sequence")]
+
+
+def pages_used(path: Path) -> int:
+    with closing(sqlite3.connect(path)) as database:
+        counts = [database.execute(f"PRAGMA {name}").fetchone()[0] for name in ("page_count", "freelist_count")]
+    return int(counts[0] - counts[1])
+
+
+def fill(state_dir: Path, used_bytes: int) -> int:
+    """Commit copies of the first result, as if nobody acknowledged for a long time; returns the last number."""
+    store = Store(state_dir)
+    store.open()
+    [first] = [event for event in events_in(store.path) if event["sequence"].endswith("1")][:1]
+    try:
+        while pages_used(store.path) * 1024 < used_bytes:
+            result_id, part = uuid.uuid4(), f"F-{store.levels.last:05d}"
+
+            def payload(place: Place, result_id: uuid.UUID = result_id, part: str = part) -> bytes:
+                copy = json.loads(json.dumps(first))
+                copy |= {"id": str(result_id), "sequence": f"{place.sequence:019d}", "subject": f"part/{part}"}
+                copy["data"] |= {"resultId": str(result_id), "sequence": place.sequence, "partId": part}
+                copy["data"] |= {"instanceId": place.instance_id, "resultEvaluationDetails": "x" * 8000}
+                return json.dumps(copy).encode()
+
+            store.commit(
+                Draft(result_id=result_id, part_id=part, decision="pass", created_at=1.8e9, payload=payload), Settled()
+            )
+        return store.levels.last
+    finally:
+        store.close()
+
+
+@pytest.mark.timeout(120 + PASSINGS * 60)
+def test_dc_42_dc_50_a_kill_while_the_oldest_results_are_dropped(tmp_path: Path, broker: RunningBroker) -> None:
+    more = '[store]\nquota_mb = 1\ntrace_quota_mb = 0\nwhen_full = "drop-oldest-with-gap"\n'
+    points = [f"{moment} {step}" for step in ("drop oldest", "commit removal") for moment in ("before", "after")]
+    with counting_mes(broker.port) as mes, station(tmp_path, broker.port, more=more) as op30:
+        take_at_once(op30)
+        mes.go_away()
+        with forked_station(op30) as forked:
+            feeder = Feeder(forked)
+            forked.start()
+            feeder.drop(1)
+            wait_for(lambda: not list(op30.incoming.glob("*.csv")), 20)
+            forked.kill()
+            for point in points:
+                fill(op30.state_dir, 1_000_000)
+                die_at(forked, feeder, point, 1)
+                check_gaps(op30.state_dir)
+            forked.start()
+            mes.come_back()
+            settled_down(forked, mes)
+        assert sorted(path.stem for path in (op30.incoming / "done").glob("*.csv")) == feeder.parts
+        events = mes.events()
+        come = {event["data"]["sequence"] for event in events}
+        gaps = [event["data"] for event in events if event["type"] == "org.crosslay.gap.v1"]
+        gone = {number for gap in gaps for number in range(gap["fromSequence"], gap["toSequence"] + 1)}
+        assert gone
+        assert come | gone == set(range(1, mes.acknowledged_through + 1)), "nothing disappears silently"
+
+
+def check_gaps(state_dir: Path) -> None:
+    """Everything stored is owed, and the gap records name all that is missing below it."""
+    with closing(sqlite3.connect(state_dir / FILE_NAME)) as database:
+        assert database.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
+        sequences = [row[0] for row in database.execute("SELECT sequence FROM result ORDER BY sequence")]
+        owed = [row[0] for row in database.execute("SELECT sequence FROM outbox ORDER BY sequence")]
+    assert owed == sequences == list(range(sequences[0], sequences[-1] + 1))
+    gaps = [event["data"] for event in events_in(state_dir / FILE_NAME) if event["type"] == "org.crosslay.gap.v1"]
+    assert max((gap["toSequence"] for gap in gaps), default=0) == sequences[0] - 1

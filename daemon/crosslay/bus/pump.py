@@ -81,6 +81,7 @@ class Pump:
         self._noted: set[int] = set()
         self._refusals = Refusals()
         self._refused_topics: dict[str, int] = {}
+        self._refusals_unsaid = False
         self._session: Session | None = None
         self._renewed = threading.Event()
         self._anchor = Anchor(policy.topics, host)
@@ -218,6 +219,7 @@ class Pump:
         session.send(self._retained(CONFIGURATION, self._host.configuration()))
         self._window.reconnected()
         self._refusals.reconnected()
+        self._refusals_unsaid = True
         self._refused_topics.clear()  # a broker that was set right is believed; one that was not says so again
         self._state_dirty.set()
 
@@ -356,9 +358,9 @@ class Pump:
         if reason >= _FAILURE:
             self._refused_topics[topic] = reason
             self._host.count("publishRefused")
-        else:
-            self._refused_topics.pop(topic, None)
-        self._report_refusals()
+            self._report_refusals()
+        elif self._refused_topics.pop(topic, None) is not None or self._refusals_unsaid:
+            self._report_refusals()
         if sequence is None:
             return None
         if reason == _NO_MATCHING_SUBSCRIBERS:
@@ -376,6 +378,7 @@ class Pump:
             self._host.settle(Settled(quarantined={sequence: text}))
 
     def _report_refusals(self) -> None:
+        self._refusals_unsaid = False
         if self._refused_topics:
             listed = ", ".join(f"{topic} (0x{reason:02X})" for topic, reason in sorted(self._refused_topics.items()))
             self._host.conditions.raise_(kinds.PUBLISH_REFUSED, f"the broker refuses to take {listed}")

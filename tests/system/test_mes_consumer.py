@@ -23,7 +23,7 @@ from crosslay.testing.mes_store import MesStore, Received
 PREFIX = "plant/shafts/line3/op30"
 INSTANCE = "5b0e7c1e-0000-4000-8000-000000000001"
 SOURCE = "urn:crosslay:plant:shafts:line3:op30"
-WAIT_S = 10.0
+WAIT_S = 40
 
 
 def result(sequence: int, *, instance: str = INSTANCE, evaluation: str = "OK") -> bytes:

@@ -47,6 +47,10 @@ def test_a_damaged_database_is_set_aside_and_the_station_is_up_again(tmp_path: P
         assert op30.stop() == 0
 
 
+@pytest.mark.skipif(
+    os.environ.get("CROSSLAY_CAMPAIGN") != "1",
+    reason="LOUD: files cut short under SQLite are not always noticed by it at once; tests/run --campaign",
+)
 def test_damage_under_the_running_daemon_is_healed_without_losing_the_part(
     tmp_path: Path, broker: RunningBroker
 ) -> None:

@@ -67,7 +67,8 @@ class Assembly:
         part.arrivals[name] = arrival
         if len(part.arrivals) == len(self._characteristics):
             del self._open[part_id]
-            ended.append(Group(part_id=part_id, arrivals=part.arrivals))
+            # In the plan's order, whatever the order in which they came.
+            ended.append(Group(part_id=part_id, arrivals={each: part.arrivals[each] for each in self._characteristics}))
         return ended
 
     def expired(self, now: float) -> list[Group]:

@@ -161,7 +161,7 @@ class TestJobs:
 
     @pytest.mark.skipif(
         os.environ.get("CROSSLAY_CAMPAIGN") != "1",
-        reason="LOUD: on a busy computer the executor sometimes waits for ever for a killed process; tests/run --campaign",
+        reason="LOUD: on a busy computer the executor may wait for ever for a killed process; tests/run --campaign",
     )
     def test_a_process_that_dies_is_one_files_error(self, folder, many):
         """A pipe that nobody writes into holds the process at this file; it is killed there, twice."""

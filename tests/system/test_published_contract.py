@@ -30,6 +30,7 @@ def test_every_kind_of_message_is_seen_and_obeys(tmp_path: Path, broker: Running
         op30.state_dir.mkdir()
         (op30.state_dir / "results.sqlite3").write_bytes(b"no database at all" * 1000)  # its loss makes a gap record
         op30.start()
+        wait_for(lambda: mes.state().get("online"), what="a connection: the small event is only for the connected")
         op30.drop("good.csv", csv_bytes(sine_um(), part="P-1"))
         wait_for(lambda: len(mes.results()) == 2)
         op30.drop("nonsense.csv", b"nonsense")

@@ -137,7 +137,7 @@ def test_dc_33_a_large_backlog_drains_in_order_and_in_no_more_memory(
     silence_s = max(later - earlier for earlier, later in itertools.pairwise(at))
     print(
         f"\n{BACKLOG:,} results, {acknowledge}: {BACKLOG / elapsed_s:,.0f}/s, RSS {held.rss[0] / 2**20:.1f} -> at most "
-        f"{max(held.rss) / 2**20:.1f} MiB, descriptors {held.descriptors[0]} -> at most {max(held.descriptors)}, "
+        f"{max(held.rss) / 2**20:.1f} MiB, descriptors {early} -> {late}, "
         f"threads {held.threads[0]} -> at most {max(held.threads)}, longest silence of v1/state {silence_s:.2f} s"
     )
     assert sequences(mes) == list(range(1, BACKLOG + 2))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import statistics
 import sys
 import threading
 import time
@@ -129,12 +130,15 @@ def test_dc_33_a_large_backlog_drains_in_order_and_in_no_more_memory(
                 began = time.monotonic()
                 wait_for(lambda: mes.state.get("backlog", {}).get("depth") == 0, 60 + BACKLOG / 200, "the end")
                 elapsed_s = time.monotonic() - began
+                at = [message.timestamp for message in states.messages]
                 wait_for(lambda: len(mes.deliveries) > BACKLOG, 60 + BACKLOG / 200, "what the broker still holds")
             finally:
                 held.end()
             assert op30.stop() == 0
-        at = [message.timestamp for message in states.messages]
     silence_s = max(later - earlier for earlier, later in itertools.pairwise(at))
+    connected = list(itertools.dropwhile(lambda number: number == held.descriptors[0], held.descriptors))
+    half = len(connected) // 2
+    early, late = round(statistics.median(connected[:half])), round(statistics.median(connected[half:]))
     print(
         f"\n{BACKLOG:,} results, {acknowledge}: {BACKLOG / elapsed_s:,.0f}/s, RSS {held.rss[0] / 2**20:.1f} -> at most "
         f"{max(held.rss) / 2**20:.1f} MiB, descriptors {early} -> {late}, "
@@ -143,7 +147,9 @@ def test_dc_33_a_large_backlog_drains_in_order_and_in_no_more_memory(
     assert sequences(mes) == list(range(1, BACKLOG + 2))
     assert len(mes.deliveries) == BACKLOG + 1, "nothing twice"
     assert max(held.rss) - held.rss[0] <= GROWTH_BYTES
-    assert max(held.descriptors) - held.descriptors[0] <= 2, "a socket to the broker"
+    assert late <= early
+    # Beside the socket to the broker and what SQLite opens with it, a status file is written now and then.
+    assert max(held.descriptors) - held.descriptors[0] <= 5
     assert max(held.threads) == held.threads[0]
     assert silence_s < 10.0
     assert not mes.violations

@@ -15,6 +15,7 @@ from crosslay.station.cycle import Event
 from crosslay.station.hub import Hub
 from crosslay.station.light import Block
 from crosslay.station.mailbox import Arrival, Mailbox
+from crosslay.station.supervisor import rest
 from crosslay.texture.trace import Trace
 
 _log = structlog.get_logger("crosslay.capture")
@@ -53,7 +54,7 @@ class Capture:
                 except GaugeError as error:
                     self._on_lost(str(error))
                     gauge.close()
-                    self._rest(stop, backoff_s)
+                    rest(stop, backoff_s, self.beat)
                     backoff_s = min(_BACKOFF_LIMIT_S, backoff_s * 2)
         finally:
             gauge.close()
@@ -118,9 +119,3 @@ class Capture:
         self._hub.conditions.raise_(TRACE_REFUSED, reason)
         self._hub.light(lambda light, now: light.unjudged(ticket, now, reason))
         self._hub.event(Event.ABANDONED)
-
-    def _rest(self, stop: threading.Event, pause_s: float) -> None:
-        until = time.monotonic() + pause_s
-        while not stop.is_set() and time.monotonic() < until:
-            self.beat()
-            stop.wait(min(0.2, pause_s))

@@ -67,11 +67,6 @@ class Lamp:
         with self._changed:
             return self._logic.name(self._clock.monotonic()), self._logic.reason
 
-    @property
-    def works(self) -> bool:
-        """Whether every indicator could be driven the last time."""
-        return not self._failed
-
     def open(self) -> None:
         """Claim the lines; one that fails is tried again by `drive`."""
         for number, indicator in enumerate(self._indicators):

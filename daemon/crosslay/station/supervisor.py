@@ -43,6 +43,14 @@ def attempt(action: Callable[[], _T]) -> Success[_T] | Failure:
         return Failure(text=f"{type(error).__name__}: {error}")
 
 
+def rest(stop: threading.Event, pause_s: float, beat: Callable[[], None]) -> None:
+    """Wait, at most until `stop` is set, and go on showing progress meanwhile."""
+    until = time.monotonic() + pause_s
+    while not stop.is_set() and time.monotonic() < until:
+        beat()
+        stop.wait(min(0.2, pause_s))
+
+
 class Worker:
     """One named thread that runs `body` until it returns after `stop`; a body that raises is started again.
 
@@ -112,14 +120,8 @@ class Worker:
             self._on_failure(outcome.text)
             if time.monotonic() - started > _RESTART_LIMIT_S:
                 pause_s = _RESTART_FIRST_S
-            self._rest(pause_s)
+            rest(self._stop, pause_s, self.beat)
             pause_s = min(_RESTART_LIMIT_S, pause_s * 2)
-
-    def _rest(self, pause_s: float) -> None:
-        until = time.monotonic() + pause_s
-        while not self._stop.is_set() and time.monotonic() < until:
-            self.beat()
-            self._stop.wait(min(0.2, pause_s))
 
 
 class Guard:

@@ -19,7 +19,9 @@ SPACING_UM = 0.5
 CUTOFF_MM = 0.8
 POINTS = 9601
 RESOLUTION_UM = 0.001
-SURFACES = ("turned", "turned-coarse", "milled", "ground", "ground-coarse", "honed", "lapped", "porous")
+SURFACES = (
+    "turned", "turned-coarse", "milled", "ground", "ground-coarse", "honed", "lapped", "eroded", "porous", "specimen",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,6 +142,20 @@ def _porous(x_mm: Heights, rng: np.random.Generator) -> Heights:
     return g + 1.2 * _grooves(x_mm, rng, per_mm=1.0, width_mm=0.025)
 
 
+def _eroded(x_mm: Heights, rng: np.random.Generator) -> Heights:
+    """Craters of spark erosion, skewed by the ridges between them."""
+    craters = _random(x_mm, rng, rng.uniform(0.01, 0.025))
+    return craters + 0.3 * craters**2 + 0.1 * _random(x_mm, rng, 0.003)
+
+
+def _specimen(x_mm: Heights, rng: np.random.Generator) -> Heights:
+    """Sine, triangle, square or arcs of one pitch, exact (types C1, C2, C3 and C4 of ISO 5436-1)."""
+    phase = (x_mm / rng.choice([0.05, 0.1, 0.135, 0.25]) + rng.uniform()) % 1.0
+    shapes = (np.sin(2 * np.pi * phase), np.abs(4.0 * phase - 2.0) - 1.0, np.where(phase < 0.5, 1.0, -1.0),
+              (2.0 * phase - 1.0) ** 2)
+    return shapes[int(rng.integers(len(shapes)))]
+
+
 _SHAPES = {
     "turned": lambda x, rng: _feed_marks(x, rng, rng.uniform(0.06, 0.15)),
     "turned-coarse": lambda x, rng: _feed_marks(x, rng, rng.uniform(0.15, 0.4)),
@@ -148,5 +164,7 @@ _SHAPES = {
     "ground-coarse": _ground_coarse,
     "honed": _honed,
     "lapped": _lapped,
+    "eroded": _eroded,
     "porous": _porous,
+    "specimen": _specimen,
 }

@@ -116,7 +116,8 @@ def test_a_stuck_stylus_is_found(kind, share, noise_um):
     assert found >= 0.9 * EACH
 
 
-@pytest.mark.parametrize("kind", SURFACES)
+# The plateaus of a square specimen are level themselves and may lengthen the stretch.
+@pytest.mark.parametrize("kind", [kind for kind in SURFACES if kind != "specimen"])
 def test_a_flat_stretch_below_a_tenth_of_the_cut_off_is_no_finding(kind):
     rng = np.random.default_rng(47)
     for _ in range(EACH):

@@ -7,11 +7,11 @@ test asks for a fault that stands far outside of what a clean surface does, and 
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from crosslay.inspection.findings.subject import Check, History, Subject, without_zones
 from crosslay.inspection.rocking import rocking
 from crosslay.texture.evaluation import Evaluation
 from crosslay.texture.settings import DEFAULT_SECTIONS, Settings, setting_table
@@ -24,8 +24,20 @@ Heights = NDArray[np.float64]
 STUCK_SHARE = 0.1
 
 
+#: Every check that looks at one evaluation of a trace, in the order in which findings are shown.
+CHECKS: tuple[Check, ...] = (
+    lambda subject: stuck(subject.trace, subject.evaluation, before_mm=subject.before_mm),
+    lambda subject: rocking(subject.evaluation, before_mm=subject.before_mm),
+)
+
+
 def implausible(
-    trace: Trace, evaluations: tuple[Evaluation, ...], *, skip_start_mm: float = 0.0, skip_end_mm: float = 0.0
+    trace: Trace,
+    evaluations: tuple[Evaluation, ...],
+    *,
+    skip_start_mm: float = 0.0,
+    skip_end_mm: float = 0.0,
+    history: History | None = None,
 ) -> list[Finding]:
     """Findings on the raw trace and on its evaluations; at most one of each id.
 
@@ -37,25 +49,21 @@ def implausible(
         What was computed from it, possibly nothing.
     skip_start_mm, skip_end_mm
         Zones at either end that nothing was computed from, mm: what is wrong there is no matter.
+    history
+        Earlier values of the same characteristic, for the findings that compare with them; None where there are none.
     """
-    judged, before_mm = _without_zones(trace, skip_start_mm, skip_end_mm)
+    judged, before_mm = without_zones(trace, skip_start_mm, skip_end_mm)
     found = [clipped(judged, _texture_height_um(judged, evaluations))]
-    found += [stuck(judged, each, before_mm=before_mm) for each in evaluations] or [_motionless(judged, before_mm)]
-    found += [rocking(each, before_mm=before_mm) for each in evaluations]
+    if not evaluations:
+        found.append(_motionless(judged, before_mm))
+    for evaluation in evaluations:
+        subject = Subject(trace=judged, evaluation=evaluation, before_mm=before_mm, history=history)
+        found += [check(subject) for check in CHECKS]
     first: dict[str, Finding] = {}
     for finding in found:
         if finding is not None:
             first.setdefault(finding.id, finding)
     return list(first.values())
-
-
-def _without_zones(trace: Trace, skip_start_mm: float, skip_end_mm: float) -> tuple[Trace, float]:
-    """The trace without the zones at its ends, and the length before what is left, mm."""
-    dx_mm = trace.spacing_um / 1000.0
-    first, last = math.floor(skip_start_mm / dx_mm), trace.points - math.floor(skip_end_mm / dx_mm)
-    if (first, last) == (0, trace.points) or last - first < 2:
-        return trace, 0.0
-    return replace(trace, samples=trace.samples[first:last], positions_mm=None), first * dx_mm
 
 
 def too_short(trace: Trace, settings: Settings, reason: str) -> Finding:

@@ -2,67 +2,55 @@
 
 from __future__ import annotations
 
-import enum
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 from crosslay.errors import SettingsError, TraceTooShortError
-from crosslay.inspection.callout import Callout, Rule, Side
+from crosslay.inspection.acceptance import Step
+from crosslay.inspection.course import Course, judged
 from crosslay.inspection.plausibility import implausible, settings_do_not_fit, too_short
-from crosslay.inspection.symbols import OTHER_SPELLING
-from crosslay.texture.evaluation import Evaluation, UsedSettings, evaluate
-from crosslay.texture.settings import Settings, Standard
+from crosslay.inspection.verdicts import (
+    Decision,
+    Judged,
+    Measured,
+    Remaining,
+    Requirement,
+    UncertaintySource,
+    Verdict,
+    conforms,
+    own_limits,
+    parameter_key,
+    rule_for,
+    with_opposites,
+)
+from crosslay.texture.evaluation import Evaluation, evaluate
+from crosslay.texture.settings import Settings
+from crosslay.texture.stretch import left_out_ends
 from crosslay.texture.trace import Finding, Severity, Trace
 
-
-class Decision(enum.Enum):
-    """The four verdicts. Anything not judged is not a pass."""
-
-    PASS = "pass"  # noqa: S105 - a verdict, not a password
-    FAIL = "fail"
-    UNDECIDED = "undecided"
-    INVALID = "invalid"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Requirement:
-    """One call-out of one characteristic, with the settings that it is evaluated under."""
-
-    characteristic: str
-    callout: Callout
-    settings: Settings
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Judged:
-    """One call-out, decided. ``value`` is None where undefined; then ``reason`` says why.
-
-    Where a finding makes the whole trace invalid, ``decision`` is invalid, ``reason`` is the finding's text and
-    ``value`` is still what was computed, for the eye only.
-    """
-
-    characteristic: str
-    callout: Callout
-    rule: Rule
-    value: float | None
-    unit: str
-    decision: Decision
-    reason: str = ""
-    settings: UsedSettings | None = None
+__all__ = [
+    "Decision",
+    "Judged",
+    "Measured",
+    "Remaining",
+    "Requirement",
+    "UncertaintySource",
+    "Verdict",
+    "conforms",
+    "decide",
+    "inspect",
+    "measure",
+    "own_limits",
+    "parameter_key",
+    "remaining",
+    "rule_for",
+    "with_opposites",
+]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Verdict:
-    """The whole part, decided. ``text`` is one sentence for a person."""
-
-    decision: Decision
-    text: str
-    judged: tuple[Judged, ...]
-    findings: tuple[Finding, ...] = ()
-    evaluations: dict[Settings, Evaluation] = field(default_factory=dict)
-
-
-def inspect(trace: Trace, requirements: tuple[Requirement, ...]) -> Verdict:
+def inspect(
+    trace: Trace, requirements: tuple[Requirement, ...], *, uncertainty: UncertaintySource | None = None
+) -> Verdict:
     """Evaluate a trace once per distinct settings, look for what makes it implausible, and decide.
 
     Parameters
@@ -71,12 +59,15 @@ def inspect(trace: Trace, requirements: tuple[Requirement, ...]) -> Verdict:
         One raw trace.
     requirements
         What the drawing asks for; at least one.
+    uncertainty
+        Where the uncertainty of a value comes from that its policy does not give; None: it is not known.
 
     Returns
     -------
     Verdict
         Invalid where a finding of severity invalid stands against the trace, whatever the values are; else fail where
-        a value lies beyond its limit; else invalid where a value is undefined; else pass.
+        a value lies beyond its limit; else invalid where a value is undefined; else undecided where one is not proven;
+        else pass.
 
     Raises
     ------
@@ -89,9 +80,13 @@ def inspect(trace: Trace, requirements: tuple[Requirement, ...]) -> Verdict:
     References
     ----------
     ISO 21920-3:2021, clause 4; ISO 4288:1996, clause 5: unrounded values are compared, a value equal to its limit
-    conforms (page *texture*, section 9). One trace gives one value, so here the 16 % rule and the maximum rule compare
-    alike.
+    conforms (page *texture*, section 9).
     """
+    return decide(requirements, (measure(trace, requirements),), uncertainty=uncertainty)
+
+
+def measure(trace: Trace, requirements: tuple[Requirement, ...]) -> Measured:
+    """Evaluate a trace and look for what makes it implausible; raises as `inspect` does."""
     if not requirements:
         raise ValueError("a verdict needs at least one requirement")
     evaluations: dict[Settings, Evaluation] = {}
@@ -105,39 +100,52 @@ def inspect(trace: Trace, requirements: tuple[Requirement, ...]) -> Verdict:
             findings.append(settings_do_not_fit(str(error)))
     for evaluation in evaluations.values():
         findings += evaluation.findings
-    findings += implausible(
-        trace, tuple(evaluations.values()),
-        skip_start_mm=min(each.settings.skip_start_mm for each in requirements),
-        skip_end_mm=min(each.settings.skip_end_mm for each in requirements),
-    )
-    return _decide(requirements, evaluations, _distinct(findings))
+    findings += _implausible(trace, requirements, evaluations)
+    return Measured(evaluations=evaluations, findings=_distinct(findings))
 
 
-def rule_for(callout: Callout, standard: Standard) -> Rule:
-    """Acceptance rule in force: the call-out's own, else the edition's default.
+def decide(
+    requirements: tuple[Requirement, ...],
+    taken: Sequence[Measured],
+    *,
+    uncertainty: UncertaintySource | None = None,
+    position: str = "",
+) -> Verdict:
+    """Judge the traces of one place, in the order in which they were taken.
 
-    References
+    Parameters
     ----------
-    ISO 4288:1996, clause 5 (16 % rule unless ``max``); ISO 21920-3:2021, clause 4 (the maximum rule is the default);
-    both from memory. The other standards go with the edition whose tables they share: JIS B 0633 with ISO 4288. ASME
-    B46.1 names no such rule; Tmax, the stricter, is taken (design: texture, acceptance, is silent).
+    requirements
+        What the drawing asks for at this place.
+    taken
+        At least one trace.
+    uncertainty
+        See `inspect`.
+    position
+        Name of the place, where it has one.
     """
-    if callout.rule is not None:
-        return callout.rule
-    return Rule.T16 if standard in {Standard.ISO_4287, Standard.JIS_B_0601} else Rule.TMAX
+    blocking = next((each.blocking for each in taken if each.blocking is not None), None)
+    items = tuple(judged(each, taken, uncertainty, blocking) for each in requirements)
+    decision, text = _whole(items, blocking)
+    if position:
+        text = f"at {position}: {text}"
+        items = tuple(replace(each, position=position) for each in items)
+    return Verdict(decision=decision, text=text, judged=items, findings=_of_all(taken, position),
+                   evaluations=taken[0].evaluations)
 
 
-def parameter_key(parameter: str, known: Mapping[str, object]) -> str | None:
-    """Key of a call-out's parameter among those computed, in either edition's spelling; None if it is not there."""
-    if parameter in known:
-        return parameter
-    other = OTHER_SPELLING.get(parameter)
-    return other if other in known else None
-
-
-def conforms(value: float, callout: Callout) -> bool:
-    """Whether an unrounded value keeps the limit; equality does."""
-    return value <= callout.limit if callout.side is Side.UPPER else value >= callout.limit
+def remaining(
+    requirements: tuple[Requirement, ...], taken: Sequence[Measured], *, uncertainty: UncertaintySource | None = None
+) -> Remaining | None:
+    """How many more traces of one place are needed; None where its call-outs are decided or nothing can save them."""
+    if any(each.blocking is not None for each in taken):
+        return None
+    standings = [Course(each, taken, uncertainty).standing for each in requirements]
+    waiting = [each for each in standings if each.step is Step.MORE]
+    if not waiting:
+        return None
+    return Remaining(taken=len(taken), at_least=max(each.at_least for each in waiting),
+                     at_most=max(each.at_most for each in waiting))
 
 
 def _distinct(findings: list[Finding]) -> tuple[Finding, ...]:
@@ -148,42 +156,27 @@ def _distinct(findings: list[Finding]) -> tuple[Finding, ...]:
     return tuple(first.values())
 
 
-def _decide(
-    requirements: tuple[Requirement, ...], evaluations: dict[Settings, Evaluation], findings: tuple[Finding, ...]
-) -> Verdict:
-    blocking = next((finding for finding in findings if finding.severity is Severity.INVALID), None)
-    judged = tuple(_judge(each, evaluations.get(each.settings), blocking) for each in requirements)
-    decision, text = _whole(judged, blocking)
-    return Verdict(decision=decision, text=text, judged=judged, findings=findings, evaluations=evaluations)
+def _implausible(
+    trace: Trace, requirements: tuple[Requirement, ...], evaluations: Mapping[Settings, Evaluation]
+) -> list[Finding]:
+    """What is noticed about a trace, each time within what is evaluated of it: a zone left out is no matter."""
+    ends: dict[tuple[float, float], list[Evaluation]] = {}
+    for settings in dict.fromkeys(each.settings for each in requirements):
+        group = ends.setdefault(left_out_ends(trace, settings), [])
+        if settings in evaluations:
+            group.append(evaluations[settings])
+    return [finding for (start_mm, end_mm), group in ends.items()
+            for finding in implausible(trace, tuple(group), skip_start_mm=start_mm, skip_end_mm=end_mm)]
 
 
-def _judge(requirement: Requirement, evaluation: Evaluation | None, blocking: Finding | None) -> Judged:
-    callout = requirement.callout
-    value, reason = _value(callout, evaluation)
-    if blocking is not None:
-        decision, reason = Decision.INVALID, blocking.text
-    elif value is None:
-        decision = Decision.INVALID
-    else:
-        decision = Decision.PASS if conforms(value, callout) else Decision.FAIL
-    return Judged(
-        characteristic=requirement.characteristic, callout=callout, value=value, unit=callout.unit, decision=decision,
-        rule=rule_for(callout, requirement.settings.standard), reason=reason,
-        settings=None if evaluation is None else evaluation.settings,
-    )
-
-
-def _value(callout: Callout, evaluation: Evaluation | None) -> tuple[float | None, str]:
-    """The value that is compared, or None and why there is none."""
-    if evaluation is None:
-        return None, "the trace could not be evaluated"
-    key = parameter_key(callout.parameter, evaluation.parameters)
-    if key is None:
-        return None, f"{evaluation.settings.standard.value} has no {callout.parameter}"
-    value = evaluation.parameters[key]
-    if value is None:
-        return None, evaluation.undefined.get(key, "the trace does not define it")
-    return value, ""
+def _of_all(taken: Sequence[Measured], position: str) -> tuple[Finding, ...]:
+    """Findings of all traces; of several traces each says which it is about."""
+    found = []
+    for number, measured in enumerate(taken, 1):
+        where = ", ".join([*([f"position {position}"] if position else []),
+                           *([f"trace {number} of {len(taken)}"] if len(taken) > 1 else [])])
+        found += [replace(each, text=f"{where}: {each.text}") if where else each for each in measured.findings]
+    return tuple(sorted(found, key=lambda each: each.severity is not Severity.INVALID))
 
 
 def _whole(judged: tuple[Judged, ...], blocking: Finding | None) -> tuple[Decision, str]:
@@ -193,9 +186,14 @@ def _whole(judged: tuple[Judged, ...], blocking: Finding | None) -> tuple[Decisi
     failed = sum(each.decision is Decision.FAIL for each in judged)
     if failed:
         return Decision.FAIL, f"{failed} of {total} characteristic{'s' if total > 1 else ''} out of tolerance"
-    undefined = next((each for each in judged if each.decision is Decision.INVALID), None)
-    if undefined is not None:
-        return Decision.INVALID, f"{undefined.callout.parameter} has no value: {undefined.reason}"
+    invalid = next((each for each in judged if each.decision is Decision.INVALID), None)
+    if invalid is not None:
+        what = "has no value" if invalid.value is None else "cannot be judged"
+        return Decision.INVALID, f"{invalid.callout.parameter} {what}: {invalid.reason}"
+    undecided = [each for each in judged if each.decision is Decision.UNDECIDED]
+    if undecided:
+        text = f"{len(undecided)} of {total} characteristic{'s' if total > 1 else ''} cannot be decided"
+        return Decision.UNDECIDED, f"{text}: {undecided[0].callout.text}, {undecided[0].reason}"
     if total == 1:
         return Decision.PASS, "the characteristic is within tolerance"
     return Decision.PASS, f"all {total} characteristics within tolerance"

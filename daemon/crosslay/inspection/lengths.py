@@ -13,6 +13,7 @@ from crosslay.texture.settings import (
     nearest_class,
     setting_table,
 )
+from crosslay.texture.stretch import least_travel_mm
 from crosslay.texture.window import RUN_SHARES
 
 
@@ -72,8 +73,7 @@ def lengths_of(settings: Settings) -> Lengths:
         short_um = settings.short_cutoff_um
     carrier = _carrier(settings, cutoff_mm, short_um)
     evaluation_mm = _tidy(sections * cutoff_mm)
-    left_out_mm = settings.skip_start_mm + settings.skip_end_mm
-    travel_mm = evaluation_mm + sum(RUN_SHARES[settings.filter]) * cutoff_mm + left_out_mm
+    travel_mm = least_travel_mm(evaluation_mm + sum(RUN_SHARES[settings.filter]) * cutoff_mm, settings)
     return Lengths(
         setting_class=None if row is None else row.name, cutoff_mm=cutoff_mm, short_cutoff_um=short_um,
         sections=sections, section_length_mm=cutoff_mm, evaluation_length_mm=evaluation_mm,

@@ -20,6 +20,7 @@ from crosslay.texture.settings import (
     class_of_cutoff,
     default_short_cutoff_um,
 )
+from crosslay.texture.stretch import left_out_ends
 from crosslay.texture.tip import tip_findings, tip_radius_um
 from crosslay.texture.trace import Finding, Trace
 from crosslay.texture.waviness import primary_in_window, waviness_in_window
@@ -133,7 +134,8 @@ def evaluate(trace: Trace, settings: Settings) -> Evaluation:
         The settings contradict each other or a parameter does not exist.
     """
     requests = read_requests(settings.parameters, settings.standard)
-    even = even_heights(trace, skip_start_mm=settings.skip_start_mm, skip_end_mm=settings.skip_end_mm)
+    skip_start_mm, skip_end_mm = left_out_ends(trace, settings)
+    even = even_heights(trace, skip_start_mm=skip_start_mm, skip_end_mm=skip_end_mm)
     _settle_allocator(even.z_um.size)
     separated = separate(even, settings)
     values = Values()

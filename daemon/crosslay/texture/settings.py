@@ -69,6 +69,8 @@ class Settings:
         ``none``, ``line``, ``polynomial:K`` (K ≤ 12) or ``arc``.
     skip_start_mm, skip_end_mm
         Zones left out at either end before everything else, mm.
+    leave_out_mm
+        Further zones to leave out, each from and to, mm from the trace's begin; see `crosslay.texture.stretch`.
     parameters
         Parameters wanted besides those always given, e.g. ``Rmr(1)``, ``Rdc(10,90)``, ``Pc(1)``.
     motif
@@ -89,6 +91,7 @@ class Settings:
     form: str = "line"
     skip_start_mm: float = 0.0
     skip_end_mm: float = 0.0
+    leave_out_mm: tuple[tuple[float, float], ...] = ()
     parameters: tuple[str, ...] = ()
     motif: MotifLimits | None = None
 
@@ -106,6 +109,10 @@ class Settings:
         for name, value in (("skip_start_mm", self.skip_start_mm), ("skip_end_mm", self.skip_end_mm)):
             if not (math.isfinite(value) and value >= 0):
                 raise SettingsError(f"{name} is {value}; it must be 0 or more")
+        for start_mm, end_mm in self.leave_out_mm:
+            if not (math.isfinite(end_mm) and 0 <= start_mm < end_mm):
+                raise SettingsError(f"leave_out_mm has the zone {start_mm:g} to {end_mm:g}; a zone begins at 0 mm or "
+                                    "later and ends beyond its begin")
 
 
 def _require_positive(name: str, value: float, unit: str) -> None:

@@ -7,12 +7,13 @@ from dataclasses import replace
 
 from crosslay.errors import SettingsError, TraceTooShortError
 from crosslay.inspection.acceptance import Step
-from crosslay.inspection.course import Course, judged
+from crosslay.inspection.course import Course, judged, read
 from crosslay.inspection.plausibility import implausible, settings_do_not_fit, too_short
 from crosslay.inspection.verdicts import (
     Decision,
     Judged,
     Measured,
+    Reading,
     Remaining,
     Requirement,
     UncertaintySource,
@@ -32,6 +33,7 @@ __all__ = [
     "Decision",
     "Judged",
     "Measured",
+    "Reading",
     "Remaining",
     "Requirement",
     "UncertaintySource",
@@ -82,10 +84,12 @@ def inspect(
     ISO 21920-3:2021, clause 4; ISO 4288:1996, clause 5: unrounded values are compared, a value equal to its limit
     conforms (page *texture*, section 9).
     """
-    return decide(requirements, (measure(trace, requirements),), uncertainty=uncertainty)
+    return decide(requirements, (measure(trace, requirements, uncertainty=uncertainty),))
 
 
-def measure(trace: Trace, requirements: tuple[Requirement, ...]) -> Measured:
+def measure(
+    trace: Trace, requirements: tuple[Requirement, ...], *, uncertainty: UncertaintySource | None = None
+) -> Measured:
     """Evaluate a trace and look for what makes it implausible; raises as `inspect` does."""
     if not requirements:
         raise ValueError("a verdict needs at least one requirement")
@@ -101,16 +105,11 @@ def measure(trace: Trace, requirements: tuple[Requirement, ...]) -> Measured:
     for evaluation in evaluations.values():
         findings += evaluation.findings
     findings += _implausible(trace, requirements, evaluations)
-    return Measured(evaluations=evaluations, findings=_distinct(findings))
+    readings = {each: read(each, evaluations.get(each.settings), uncertainty) for each in requirements}
+    return Measured(readings=readings, findings=_distinct(findings), evaluations=evaluations)
 
 
-def decide(
-    requirements: tuple[Requirement, ...],
-    taken: Sequence[Measured],
-    *,
-    uncertainty: UncertaintySource | None = None,
-    position: str = "",
-) -> Verdict:
+def decide(requirements: tuple[Requirement, ...], taken: Sequence[Measured], *, position: str = "") -> Verdict:
     """Judge the traces of one place, in the order in which they were taken.
 
     Parameters
@@ -119,13 +118,11 @@ def decide(
         What the drawing asks for at this place.
     taken
         At least one trace.
-    uncertainty
-        See `inspect`.
     position
         Name of the place, where it has one.
     """
     blocking = next((each.blocking for each in taken if each.blocking is not None), None)
-    items = tuple(judged(each, taken, uncertainty, blocking) for each in requirements)
+    items = tuple(judged(each, taken, blocking) for each in requirements)
     decision, text = _whole(items, blocking)
     if position:
         text = f"at {position}: {text}"
@@ -134,13 +131,11 @@ def decide(
                    evaluations=taken[0].evaluations)
 
 
-def remaining(
-    requirements: tuple[Requirement, ...], taken: Sequence[Measured], *, uncertainty: UncertaintySource | None = None
-) -> Remaining | None:
+def remaining(requirements: tuple[Requirement, ...], taken: Sequence[Measured]) -> Remaining | None:
     """How many more traces of one place are needed; None where its call-outs are decided or nothing can save them."""
     if any(each.blocking is not None for each in taken):
         return None
-    standings = [Course(each, taken, uncertainty).standing for each in requirements]
+    standings = [Course(each, taken).standing for each in requirements]
     waiting = [each for each in standings if each.step is Step.MORE]
     if not waiting:
         return None

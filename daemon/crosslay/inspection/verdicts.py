@@ -88,11 +88,25 @@ class Verdict:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Measured:
-    """One trace evaluated under the settings of its requirements, and what was noticed about it; not judged yet."""
+class Reading:
+    """What one trace gives for one call-out: `value` None where undefined, then `reason` says why."""
 
-    evaluations: dict[Settings, Evaluation] = field(default_factory=dict)
+    value: float | None = None
+    reason: str = "the trace could not be evaluated"
+    uncertainty: Uncertainty | None = None
+    settings: UsedSettings | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Measured:
+    """One trace read under the settings of its requirements, and what was noticed about it; not judged yet.
+
+    ``evaluations`` may be dropped once the readings are there: with their profiles they are large.
+    """
+
+    readings: dict[Requirement, Reading] = field(default_factory=dict)
     findings: tuple[Finding, ...] = ()
+    evaluations: dict[Settings, Evaluation] = field(default_factory=dict)
 
     @property
     def blocking(self) -> Finding | None:

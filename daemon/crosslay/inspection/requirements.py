@@ -12,10 +12,18 @@ from dataclasses import dataclass
 from crosslay.errors import CalloutError, SettingsError
 from crosslay.inspection.callout import Callout, Side
 from crosslay.inspection.judge import Requirement, parameter_key
-from crosslay.inspection.symbols import family
+from crosslay.inspection.section_lengths import motif_limits, with_evaluation_length
+from crosslay.inspection.symbols import MOTIF_UNITS
 from crosslay.texture.motif import MotifLimits
 from crosslay.texture.requested import read_requests
-from crosslay.texture.settings import FilterKind, Settings, Standard, class_for_limit, default_filter_for
+from crosslay.texture.settings import (
+    FilterKind,
+    Settings,
+    Standard,
+    class_for_limit,
+    default_filter_for,
+    setting_table,
+)
 from crosslay.texture.symbols import ON_REQUEST, always_given
 
 
@@ -42,6 +50,7 @@ class Wanted:
     form: str = "line"
     skip_start_mm: float = 0.0
     skip_end_mm: float = 0.0
+    leave_out_mm: tuple[tuple[float, float], ...] = ()
     parameters: tuple[str, ...] = ()
     motif: MotifLimits | None = None
 
@@ -58,7 +67,7 @@ class Wanted:
             standard=self.standard, filter=self.filter or FilterKind.GAUSSIAN, cutoff_mm=self.cutoff_mm,
             short_cutoff_um=None if short == "none" else short, waviness_cutoff_mm=self.waviness_cutoff_mm,
             sections=self.sections, form=self.form, skip_start_mm=self.skip_start_mm, skip_end_mm=self.skip_end_mm,
-            parameters=self.parameters, motif=self.motif,
+            leave_out_mm=self.leave_out_mm, parameters=self.parameters, motif=self.motif,
         )
 
 
@@ -81,43 +90,65 @@ def requirements_for(characteristic: str, callouts: Sequence[Callout], wanted: W
 
 def _settings(callout: Callout, wanted: Wanted, shared_mm: float | None, callouts: Sequence[Callout]) -> Settings:
     where = f'call-out "{callout.text}"'
-    _require_computable(where, callout.parameter, wanted.standard)
-    if family(callout.parameter) == "W" and callout.sections is not None:
-        raise CalloutError(f"{where}: expected {callout.parameter} without a number of sections; "
-                           "for W the section is the evaluation length")
+    _require_computable(where, callout, wanted.standard)
     own_filter = None if callout.filter is None else FilterKind(callout.filter)
     _agree(where, "filter", own_filter, wanted.filter)
-    _agree(where, "cut-off (mm)", callout.cutoff_mm, wanted.cutoff_mm)
+    _agree(where, "cut-off (mm)", _own_cutoff_mm(callout), wanted.cutoff_mm)
     _agree(where, "short cut-off (µm)", callout.short_cutoff_um, wanted.short_cutoff_um)
     _agree(where, "waviness cut-off (mm)", callout.waviness_cutoff_mm, wanted.waviness_cutoff_mm)
     _agree(where, "number of sections", callout.sections, wanted.sections)
-    cutoff_mm = _first(callout.cutoff_mm, wanted.cutoff_mm, _class_cutoff_mm(callout, wanted.standard, callouts),
-                       shared_mm)
+    motif = callout.parameter in MOTIF_UNITS
+    cutoff_mm = _first(_own_cutoff_mm(callout), wanted.cutoff_mm,
+                       _class_cutoff_mm(callout, wanted.standard, callouts), shared_mm)
+    sections = callout.sections if callout.sections is not None else wanted.sections
+    if not motif:
+        cutoff_mm, sections = with_evaluation_length(where, callout, cutoff_mm, sections)
+    short_um = wanted.short_cutoff_um if motif or callout.short_cutoff_um is None else callout.short_cutoff_um
     # The extras of all call-outs, so that equal settings stay equal and the trace is evaluated once.
     extra = (each.parameter for each in callouts if "(" in each.parameter or each.parameter in ON_REQUEST)
     # Rk and Rpq have an L-filter of their own in each edition, which only a stated filter overrides.
     chosen_filter = own_filter or wanted.filter or default_filter_for(callout.parameter, wanted.standard)
     try:
         return Wanted(
-            standard=wanted.standard, filter=chosen_filter, cutoff_mm=cutoff_mm,
-            short_cutoff_um=callout.short_cutoff_um if callout.short_cutoff_um is not None else wanted.short_cutoff_um,
-            waviness_cutoff_mm=_first(callout.waviness_cutoff_mm, wanted.waviness_cutoff_mm),
-            sections=callout.sections if callout.sections is not None else wanted.sections, form=wanted.form,
-            skip_start_mm=wanted.skip_start_mm, skip_end_mm=wanted.skip_end_mm,
-            parameters=tuple(dict.fromkeys((*wanted.parameters, *extra))), motif=wanted.motif,
+            standard=wanted.standard, filter=chosen_filter, cutoff_mm=cutoff_mm, short_cutoff_um=short_um,
+            waviness_cutoff_mm=_first(callout.waviness_cutoff_mm, wanted.waviness_cutoff_mm), sections=sections,
+            form=wanted.form, skip_start_mm=wanted.skip_start_mm, skip_end_mm=wanted.skip_end_mm,
+            parameters=tuple(dict.fromkeys((*wanted.parameters, *extra))),
+            motif=motif_limits(where, callout) if motif else wanted.motif,
         ).settings()
     except SettingsError as error:
         raise SettingsError(f"{where}: {error}") from error
 
 
-def _require_computable(where: str, parameter: str, standard: Standard) -> None:
+def _require_computable(where: str, callout: Callout, standard: Standard) -> None:
     """Refuse what no evaluation under this standard gives, before a part is measured for it."""
-    if parameter_key(parameter, dict.fromkeys(always_given(standard))) is not None:
+    parameter = callout.parameter
+    if callout.setting_class is not None and standard is not Standard.ISO_21920:
+        raise CalloutError(f"{where}: setting classes such as {callout.setting_class} are of ISO 21920-3; expected the "
+                           f"standard iso-21920, found {standard.value}")
+    if parameter in MOTIF_UNITS or parameter_key(parameter, dict.fromkeys(always_given(standard))) is not None:
         return
     try:
         read_requests((parameter,), standard)
     except SettingsError as error:
         raise CalloutError(f"{where}: {error}") from error
+
+
+def _own_cutoff_mm(callout: Callout) -> float | None:
+    """λc that the call-out itself gives, by its band or its setting class.
+
+    Raises
+    ------
+    CalloutError
+        It gives two that differ.
+    """
+    if callout.setting_class is None:
+        return callout.cutoff_mm
+    row = next(row for row in setting_table(Standard.ISO_21920) if row.name == callout.setting_class)
+    if callout.cutoff_mm not in {None, row.cutoff_mm}:
+        raise CalloutError(f'call-out "{callout.text}": {row.name} has the cut-off {row.cutoff_mm:g} mm and the band '
+                           f"gives {callout.cutoff_mm:g} mm; leave one out")
+    return row.cutoff_mm
 
 
 def _agree(where: str, what: str, own: object, wanted: object) -> None:
@@ -134,8 +165,8 @@ def _first(*values: float | None) -> float | None:
 
 def _class_cutoff_mm(callout: Callout, standard: Standard, callouts: Sequence[Callout]) -> float | None:
     """λc that the limit implies. A bilateral requirement takes it from its upper limit (ISO 21920-3, 4.4.4)."""
-    upper = next((each.limit for each in callouts
-                  if each.parameter == callout.parameter and each.side is Side.UPPER and each.cutoff_mm is None), None)
+    upper = next((each.limit for each in callouts if each.parameter == callout.parameter
+                  and each.side is Side.UPPER and _own_cutoff_mm(each) is None), None)
     limit = upper if callout.side is Side.LOWER and upper is not None else callout.limit
     chosen = class_for_limit(callout.parameter, limit, standard)
     return None if chosen is None else chosen.cutoff_mm
@@ -144,11 +175,11 @@ def _class_cutoff_mm(callout: Callout, standard: Standard, callouts: Sequence[Ca
 def _shared_cutoff_mm(callouts: Sequence[Callout], wanted: Wanted) -> float | None:
     """λc of the first call-out that has one of its own.
 
-    A parameter whose limit implies no class (Rsm under ISO 21920, Rk …) is evaluated like its neighbours on the
+    A parameter whose limit implies no class (Rk, Rsk, Pt …) is evaluated like its neighbours on the
     drawing, rather than under a cut-off that changes from trace to trace (design: texture is silent; our decision).
     """
     for callout in callouts:
-        cutoff_mm = _first(callout.cutoff_mm, wanted.cutoff_mm, _class_cutoff_mm(callout, wanted.standard, callouts))
+        cutoff_mm = _first(_own_cutoff_mm(callout), wanted.cutoff_mm, _class_cutoff_mm(callout, wanted.standard, callouts))
         if cutoff_mm is not None:
             return cutoff_mm
     return None

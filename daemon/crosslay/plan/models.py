@@ -18,6 +18,7 @@ from pydantic import (
 )
 
 from crosslay.errors import SettingsError
+from crosslay.inspection.acceptance import GUARD_FACTOR, MOST_VALUES, DecisionRule
 from crosslay.texture.form import parse_form
 from crosslay.texture.settings import FilterKind, Standard
 
@@ -130,6 +131,34 @@ def _short_cutoff_um(value: Any) -> Any:
     if value == "none" or (isinstance(value, int | float) and not isinstance(value, bool) and 0.1 <= value <= 10_000):
         return value if value == "none" else float(value)
     raise ValueError('must be a cut-off in µm, from 0.1 to 10000 (usual: 2.5, 8, 25), or "none"')
+
+
+def _zones(value: Any) -> Any:
+    zones = tuple(tuple(zone) if isinstance(zone, list) else zone for zone in value) if isinstance(value, list) else ()
+    numbers = all(isinstance(zone, tuple) and len(zone) == 2 and all(
+        isinstance(each, int | float) and not isinstance(each, bool) for each in zone) for zone in zones)
+    if not isinstance(value, list) or not numbers or any(not 0 <= zone[0] < zone[1] for zone in zones):
+        raise ValueError("must be a list of zones, each from and to in mm from the trace's begin, such as [[0.0, 0.2], "
+                         "[3.1, 3.4]]; a zone ends beyond its begin")
+    return tuple((float(first), float(last)) for first, last in zones)
+
+
+def _names(value: Any) -> Any:
+    names = tuple(value) if isinstance(value, list) else value
+    if not isinstance(names, tuple) or not all(isinstance(each, str) and 0 < len(each) <= MAX_NAME for each in names):
+        raise ValueError(f"must be a list of names, each 1 to {MAX_NAME} characters")
+    if len(set(names)) != len(names):
+        raise ValueError("must be a list of names without any of them twice")
+    return names
+
+
+def _uncertainties(value: Any) -> Any:
+    given = value.values() if isinstance(value, dict) else (value,)
+    if not given or not all(isinstance(each, int | float) and not isinstance(each, bool) and 0 < each < float("inf")
+                            for each in given):
+        raise ValueError("must be a number above 0, in the call-out's unit, or a table of them by parameter, such as "
+                         "{ Ra = 0.02, Rz = 0.15 }")
+    return {name: float(each) for name, each in value.items()} if isinstance(value, dict) else float(value)
 
 
 def _callouts(value: Any) -> Any:
@@ -274,12 +303,43 @@ class CharacteristicSection(Section):
     form: Annotated[str, AfterValidator(_form)] = "line"
     skip_start_mm: Annotated[float, Field(ge=0)] = 0.0
     skip_end_mm: Annotated[float, Field(ge=0)] = 0.0
+    leave_out_mm: Annotated[tuple[tuple[float, float], ...], BeforeValidator(_zones)] = ()
+    positions: Annotated[tuple[str, ...], BeforeValidator(_names)] = ()
+    min_traces: Annotated[int, Field(ge=1, le=MOST_VALUES)] = 1
+    max_traces: Annotated[int, Field(ge=1, le=MOST_VALUES)] = 1
+    decision_rule: DecisionRule = DecisionRule.SIMPLE
+    guard_factor: Annotated[float, Field(gt=0, le=10)] = GUARD_FACTOR
+    expanded_uncertainty: Annotated[float | dict[str, float] | None, BeforeValidator(_uncertainties)] = None
+    coverage_factor: Annotated[float, Field(ge=1, le=10)] = 2.0
 
     @model_validator(mode="after")
     def _short_below_long(self) -> CharacteristicSection:
         short_um = self.short_cutoff_um
         if isinstance(short_um, float) and self.cutoff_mm is not None and short_um >= 1000 * self.cutoff_mm:
             raise ValueError(f"short_cutoff_um = {short_um:g} µm must be below cutoff_mm = {self.cutoff_mm:g} mm")
+        return self
+
+    @model_validator(mode="after")
+    def _fewest_below_most(self) -> CharacteristicSection:
+        if self.min_traces > self.max_traces:
+            raise ValueError(f"min_traces = {self.min_traces} must not be above max_traces = {self.max_traces}")
+        return self
+
+
+class PreCheckSection(Section):
+    """``[precheck]``: limits for what a gauge can say before a traverse, and what happens beyond them."""
+
+    min_position_percent: Annotated[float, Field(ge=0, lt=100)] = 10.0
+    max_position_percent: Annotated[float, Field(gt=0, le=100)] = 90.0
+    max_tilt_um_per_mm: Annotated[float, Field(gt=0)] | None = None
+    max_noise_um: Annotated[float, Field(gt=0)] | None = None
+    when_out: Literal["refuse", "warn"] = "refuse"
+
+    @model_validator(mode="after")
+    def _lowest_below_highest(self) -> PreCheckSection:
+        if self.min_position_percent >= self.max_position_percent:
+            raise ValueError(f"min_position_percent = {self.min_position_percent:g} must be below max_position_percent "
+                             f"= {self.max_position_percent:g}")
         return self
 
 
@@ -291,5 +351,6 @@ class StationFile(Section):
     bus: BusSection
     light: LightSection = LightSection()
     store: StoreSection = StoreSection()
+    precheck: PreCheckSection | None = None
     indicator: tuple[AdapterSection, ...] = ()
     characteristic: Annotated[tuple[CharacteristicSection, ...], Field(min_length=1)]

@@ -61,8 +61,8 @@ def unsound(database: sqlite3.Connection) -> list[str]:
     sequences = [row[0] for row in database.execute("SELECT sequence FROM result ORDER BY sequence")]
     if sequences != list(range(1, len(sequences) + 1)):
         found.append(f"corrupt: a hole in {sequences}")
-    through = int(_meta(database).get("acknowledgedThrough", 0))
     owed = [row[0] for row in database.execute("SELECT sequence FROM outbox ORDER BY sequence")]
+    through = _through(database)
     if owed != list(range(through + 1, len(sequences) + 1)):
         found.append(f"corrupt: acknowledged through {through} of {len(sequences)}, but the outbox holds {owed}")
     return found
@@ -92,13 +92,21 @@ def lost_results(
 def broken_promises(database: sqlite3.Connection, promises: Promises) -> Iterator[str]:
     """What else was said before the cut and is not true now."""
     meta = _meta(database)
-    instance, through = meta["instanceId"], int(meta.get("acknowledgedThrough", 0))
+    instance, through = meta["instanceId"], _through(database)
     if through > promises.acknowledged[instance]:
         yield f"broken: {through} counts as acknowledged, the MES said {promises.acknowledged[instance]}"
     if promises.session > int(meta.get("sessionsReserved", 0)):
         yield f"broken: session {promises.session} was used, the next block begins lower (DC-62)"
     if promises.anchored[instance] > int(meta.get("anchoredThrough", 0)):
         yield f"broken: {promises.anchored[instance]} was anchored; this would pass for a roll-back (DC-44)"
+
+
+def _through(database: sqlite3.Connection) -> int:
+    """What counts as acknowledged: all below the first row that is owed."""
+    lowest, last = database.execute(
+        "SELECT (SELECT min(sequence) FROM outbox), (SELECT coalesce(max(sequence), 0) FROM result)"
+    ).fetchone()
+    return last if lowest is None else lowest - 1
 
 
 def _meta(database: sqlite3.Connection) -> dict[str, str]:

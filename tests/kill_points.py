@@ -60,7 +60,7 @@ FUNCTIONS: dict[str, tuple[Any, str]] = {
     "settle gauge": (Recorder, "_settle_gauge"),
     "move file": (drop_libc, "rename_to_new_name"),
     "publish": (Link, "publish"),
-    "puback": (Link, "_on_publish"),
+    "puback": (Link, "_on_puback"),
     "acknowledgement": (Pump, "_on_message"),
     "hand over": (Hub, "settle"),
     "told settled": (Pump, "settled"),

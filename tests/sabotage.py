@@ -34,7 +34,7 @@ TARGETS: dict[str, tuple[Any, str]] = {
     "link-publish": (Link, "publish"),
     "on-connect": (Link, "_on_connect"),
     "on-disconnect": (Link, "_on_disconnect"),
-    "on-publish": (Link, "_on_publish"),
+    "on-publish": (Link, "_on_puback"),
     "on-message": (Link, "_on_message"),
     "on-subscribe": (Link, "_on_subscribe"),
     "reader-pending": (Reader, "pending"),

@@ -11,9 +11,10 @@ import socket
 import time
 from collections import deque
 from collections.abc import Callable
+from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
 from functools import cache
-from typing import Any
+from typing import Any, NamedTuple
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion, LogLevel
@@ -54,9 +55,19 @@ class Address:
         return f"{self.host}:{self.port}"
 
 
+class Requested(NamedTuple):
+    """A message that asks for an answer; payload None where it was larger than allowed, the rest empty where absent."""
+
+    topic: str
+    payload: bytes | None
+    retained: bool
+    response_topic: str
+    correlation: bytes
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outbound:
-    """One message to publish, QoS 1. ``properties`` is the user property ``delivery`` or empty; expiry in s."""
+    """One message to publish, QoS 1. ``delivery`` is a user property or empty; expiry in s; an answer's correlation."""
 
     topic: str
     payload: bytes
@@ -64,6 +75,7 @@ class Outbound:
     content_type: str = "application/json"
     delivery: str = ""
     expiry_s: int | None = None
+    correlation: bytes = b""
 
 
 class Link:
@@ -98,6 +110,10 @@ class Link:
         """PUBACKs as (mid, reason code), oldest first."""
         self.received: deque[tuple[str, bytes | None]] = deque()
         """Messages as (topic, payload); payload None where it was larger than allowed."""
+        self.asking: frozenset[str] = frozenset()
+        """Topics whose messages ask for an answer; they come as `requested`."""
+        self.requested: deque[Requested] = deque()
+        """Such messages, oldest first."""
         self.dropped = 0
         """Messages dropped unread because too many waited; whoever counts them sets it back."""
         self.subscriptions: deque[int] = deque()
@@ -180,12 +196,16 @@ class Link:
             message.payload,
             qos=1,
             retain=message.retain,
-            properties=_properties(message.content_type, message.delivery, message.expiry_s) if self._five else None,
+            properties=_properties_of(message) if self._five else None,
         )
         if info.rc != mqtt.MQTT_ERR_SUCCESS:
             raise BusError(f"publishing failed ({mqtt.error_string(info.rc)})")
         self._sent_at[info.mid] = time.monotonic()
         return info.mid
+
+    def together(self) -> AbstractContextManager[None]:
+        """What is published inside goes out at its end, in one write."""
+        return self._client.together()
 
     def free(self) -> int:
         """How many more messages the broker's Receive Maximum lets be in flight."""
@@ -200,7 +220,7 @@ class Link:
         if self.maximum_packet_bytes is None:
             return True
         # PUBLISH (MQTT 5.0, 3.3): at most 5 bytes of fixed header, topic with its length, packet id, properties.
-        properties = len(_properties(message.content_type, message.delivery, message.expiry_s).pack())
+        properties = len(_properties_of(message).pack())
         size = 5 + 2 + len(message.topic.encode()) + 2 + properties + len(message.payload)
         return size <= self.maximum_packet_bytes
 
@@ -220,13 +240,13 @@ class Link:
         if sock is None:
             raise BusError(self._lost or "the connection was closed")
         readers: list[Any] = [sock] if wake is None else [sock, wake]
-        pending = getattr(sock, "pending", None)
-        if pending is not None and pending() > 0:
+        here = self._client.read_ahead or _pending(sock)
+        if here:
             timeout_s = 0.0
         readable, writable, _ = select.select(readers, [sock] if self._client.want_write() else [], [], timeout_s)
         if wake is not None and wake in readable:
             _drain(wake)
-        if sock in readable or (pending is not None and pending() > 0):
+        if here or sock in readable:
             self._client.loop_read()
             self._refuse_giants()
         if writable:
@@ -276,7 +296,7 @@ class Link:
         if announced > _GIANT_BYTES:
             raise BusError(f"the broker sends a packet of {announced} bytes; no message for a station is that large")
 
-    def _make_client(self) -> mqtt.Client:
+    def _make_client(self) -> Client:
         will = self._will
         client = Client(
             CallbackAPIVersion.VERSION2,
@@ -295,7 +315,7 @@ class Link:
         )
         client.on_connect = self._on_connect
         client.on_disconnect = self._on_disconnect
-        client.on_publish = self._on_publish
+        client.on_puback = self._on_puback
         client.on_message = self._on_message
         client.on_subscribe = self._on_subscribe
         return client
@@ -316,10 +336,10 @@ class Link:
         said = "" if self._connected or self._address.access.tls is None else broke_off(self._logged)
         self._lost = f"broker {self._address} {said}" if said else f"the connection to the broker was lost ({reason})"
 
-    def _on_publish(self, _client: Any, _userdata: Any, mid: int, reason: Any, _properties: Any) -> None:
+    def _on_puback(self, mid: int, reason: int) -> None:
         self._sent_at.pop(mid, None)
         self._progress_at = time.monotonic()
-        self.acknowledged.append((mid, int(reason.value)))
+        self.acknowledged.append((mid, reason))
 
     def _on_message(self, _client: Any, _userdata: Any, message: mqtt.MQTTMessage) -> None:
         payload = None if len(message.payload) > MAX_INBOUND_BYTES else bytes(message.payload)
@@ -333,7 +353,12 @@ class Link:
         except UnicodeDecodeError:
             topic = ""
         self._waiting_bytes += size
-        self.received.append((topic, payload))
+        if topic in self.asking:
+            properties = message.properties
+            answer_to = getattr(properties, "ResponseTopic", ""), getattr(properties, "CorrelationData", b"")
+            self.requested.append(Requested(topic, payload, bool(message.retain), *answer_to))
+        else:
+            self.received.append((topic, payload))
 
     def _on_log(self, _client: Any, _userdata: Any, level: int, text: str) -> None:
         if level == LogLevel.MQTT_LOG_ERR:
@@ -356,9 +381,21 @@ class Link:
         return properties
 
 
+def _properties_of(message: Outbound) -> Properties:
+    if message.correlation:
+        properties = _plain_properties(message.content_type, message.delivery, message.expiry_s)
+        properties.CorrelationData = message.correlation
+        return properties
+    return _properties(message.content_type, message.delivery, message.expiry_s)
+
+
 @cache
 def _properties(content_type: str, delivery: str, expiry_s: int | None) -> Packed:
     """Those of a PUBLISH; only a handful of different ones are ever asked for."""
+    return Packed(_plain_properties(content_type, delivery, expiry_s))
+
+
+def _plain_properties(content_type: str, delivery: str, expiry_s: int | None) -> Properties:
     properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
     properties.PayloadFormatIndicator = 1
     properties.ContentType = content_type
@@ -366,7 +403,13 @@ def _properties(content_type: str, delivery: str, expiry_s: int | None) -> Packe
         properties.UserProperty = ("delivery", delivery)
     if expiry_s is not None:
         properties.MessageExpiryInterval = expiry_s
-    return Packed(properties)
+    return properties
+
+
+def _pending(sock: Any) -> bool:
+    """Whether a TLS socket holds bytes that `select` does not know of."""
+    pending = getattr(sock, "pending", None)
+    return pending is not None and pending() > 0
 
 
 def _drain(wake: socket.socket) -> None:

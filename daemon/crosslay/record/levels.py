@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 
 
@@ -59,11 +59,12 @@ def read_levels(connection: sqlite3.Connection) -> Levels:
     pending, quarantined = connection.execute(
         "SELECT count(*) FILTER (WHERE quarantined IS NULL), count(quarantined) FROM outbox"
     ).fetchone()
+    last = last or 0
     return Levels(
         instance_id=meta["instanceId"],
         first=first or 1,
-        last=last or 0,
-        acknowledged_through=int(meta.get("acknowledgedThrough", 0)),
+        last=last,
+        acknowledged_through=cumulative(connection, last),
         pending=pending,
         quarantined=quarantined,
         anchored_through=int(meta.get("anchoredThrough", 0)),
@@ -80,33 +81,47 @@ def apply_settled(connection: sqlite3.Connection, settled: Settled, levels: Leve
         ).rowcount
         for sequence, reason in settled.quarantined.items()
     )
-    gone = connection.execute(
-        "DELETE FROM outbox WHERE sequence <= ? AND quarantined IS NULL", (settled.through,)
-    ).rowcount
-    gone += connection.executemany(
-        "DELETE FROM outbox WHERE sequence = ? AND quarantined IS NULL",
-        [(sequence,) for sequence in sorted(settled.sequences)],
-    ).rowcount
+    gone = sum(
+        connection.execute(
+            "DELETE FROM outbox WHERE sequence BETWEEN ? AND ? AND quarantined IS NULL", (first, last)
+        ).rowcount
+        for first, last in _cleared(settled)
+    )
     if settled.anchored_through > levels.anchored_through:
         put_meta(connection, "anchoredThrough", settled.anchored_through)
-    through = cumulative(connection, levels)
-    if through != levels.acknowledged_through:
-        put_meta(connection, "acknowledgedThrough", through)
     return replace(
         levels,
-        acknowledged_through=through,
+        acknowledged_through=cumulative(connection, levels.last),
         pending=levels.pending - aside - gone,
         quarantined=levels.quarantined + aside,
         anchored_through=max(levels.anchored_through, settled.anchored_through),
     )
 
 
-def cumulative(connection: sqlite3.Connection, levels: Levels) -> int:
-    """The cumulative number: all below the lowest row still pending is done, quarantined rows included (DC-23)."""
+def _cleared(settled: Settled) -> Iterator[tuple[int, int]]:
+    """First and last of every stretch of rows without a gap: one statement each, for each lets other threads run."""
+    if settled.through:
+        yield 0, settled.through
+    first = last = 0
+    for sequence in sorted(settled.sequences):
+        if sequence != last + 1:
+            if last:
+                yield first, last
+            first = sequence
+        last = sequence
+    if last:
+        yield first, last
+
+
+def cumulative(connection: sqlite3.Connection, last: int) -> int:
+    """The cumulative number: all below the lowest row still pending is done, quarantined rows included (DC-23).
+
+    It never falls, since a row becomes pending only together with its result, above all others.
+    """
     lowest = connection.execute(
         "SELECT sequence FROM outbox WHERE quarantined IS NULL ORDER BY sequence LIMIT 1"
     ).fetchone()
-    return max(levels.acknowledged_through, levels.last if lowest is None else int(lowest[0]) - 1)
+    return last if lowest is None else int(lowest[0]) - 1
 
 
 def put_meta(connection: sqlite3.Connection, key: str, value: object) -> None:

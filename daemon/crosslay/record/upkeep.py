@@ -248,8 +248,7 @@ class Upkeep:
             for gap in gaps:
                 stored, after = insert(connection, self._make_gap(gap), after)
                 gap_sequence = stored.sequence
-            after = replace(after, acknowledged_through=cumulative(connection, after))
-            put_meta(connection, "acknowledgedThrough", after.acknowledged_through)
+            after = replace(after, acknowledged_through=cumulative(connection, after.last))
         self._trace_bytes -= freed
         self._store.adopt(after)
         return Dropped(sequences=frozenset(lost), gap_sequence=gap_sequence)

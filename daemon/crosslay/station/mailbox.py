@@ -28,11 +28,14 @@ class Errand:
     ----------
     renew_because
         Not empty: make the database anew, for this reason.
+    damaged_because
+        Not empty: somebody met damage when reading; make the database anew if it is there.
     requeue
         Number of a quarantined result to be committed again.
     """
 
     renew_because: str = ""
+    damaged_because: str = ""
     requeue: int = 0
 
 
@@ -142,7 +145,7 @@ class Mailbox:
         if self._settled_since is None:
             return False
         new = max(0, self._through - self._taken_through) + len(self._sequences) + len(self._quarantined)
-        batch = max(1, self._window // (8 if self._backlog else 2))
+        batch = max(1, self._window // (4 if self._backlog else 2))
         return new >= batch or time.monotonic() - self._settled_since >= ACK_DELAY_S
 
     def ask(self, errand: Errand) -> None:

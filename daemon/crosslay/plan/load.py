@@ -26,6 +26,7 @@ from crosslay.plan.models import (
     StoreSection,
 )
 from crosslay.plan.problems import Problem, dotted, from_validation, shown
+from crosslay.plan.specimens import Registered, specimens_of
 from crosslay.ports import IndicatorContext
 
 MAX_BYTES = 1 << 20
@@ -61,6 +62,8 @@ class StationPlan:
         Their names, in the order of the file.
     requirements
         One for each call-out, settings resolved.
+    specimens
+        Reference specimens that vouch for the gauge; none: it is not verified.
     plan_id, plan_hash
         Stem of the file with the beginning of the hash; SHA-256 of the validated content as canonical JSON, the same
         wherever the file lies.
@@ -82,9 +85,15 @@ class StationPlan:
     indicators: tuple[AdapterChoice, ...]
     characteristics: tuple[str, ...]
     requirements: tuple[Requirement, ...]
+    specimens: tuple[Registered, ...]
     plan_id: str
     plan_hash: str
     content: Mapping[str, Any]
+
+    @property
+    def positions(self) -> dict[str, tuple[str, ...]]:
+        """Positions by characteristic, in the order of the file."""
+        return {each.characteristic: each.policy.positions for each in self.requirements}
 
     def document(self) -> dict[str, Any]:
         """The validated content as plain values, defaults filled in, without secrets."""
@@ -115,6 +124,7 @@ def load_plan(path: Path, environ: Mapping[str, str]) -> StationPlan:
     gauge = _gauge(file.gauge, problems)
     indicators = _indicators(file.indicator, base_dir, problems, simulated=bool(gauge and gauge.cls.simulated))
     requirements = requirements_of(file.characteristic, problems)
+    specimens = specimens_of(file.specimen, problems)
     state_dir = _state_dir(file.station, base_dir, environ, problems)
     if problems or gauge is None:
         raise _refused(path, problems)
@@ -126,6 +136,7 @@ def load_plan(path: Path, environ: Mapping[str, str]) -> StationPlan:
         station=file.station, bus=file.bus, light=file.light, store=file.store, gauge_name=gauge.name,
         gauge_class=gauge.cls, gauge_config=gauge.config, indicators=tuple(indicators),
         characteristics=tuple(each.name for each in file.characteristic), requirements=tuple(requirements),
+        specimens=specimens,
         plan_id=f"{path.stem}-{digest[:12]}", plan_hash=digest, content=content,
     )
 

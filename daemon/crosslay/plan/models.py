@@ -17,33 +17,18 @@ from pydantic import (
     model_validator,
 )
 
-from crosslay.errors import SettingsError
 from crosslay.inspection.acceptance import GUARD_FACTOR, MOST_VALUES, DecisionRule
-from crosslay.texture.form import parse_form
+from crosslay.plan.sections import MAX_NAME, Section, listed, sound_cutoff, sound_form, sound_name, sound_short_cutoff
+from crosslay.plan.specimens import SpecimenSection
 from crosslay.texture.settings import FilterKind, Standard
 
-_LOWER = frozenset(string.ascii_lowercase + string.digits)
-_SEGMENT = _LOWER | frozenset("_-")
+_SEGMENT = frozenset(string.ascii_lowercase + string.digits + "_-")
 _SCHEME = frozenset(string.ascii_letters + string.digits + "+-.")
 _CREDENTIAL = frozenset(string.ascii_letters + string.digits + "_-.")
-MAX_NAME = 64
 MAX_USER_NAME_BYTES = 256
 MAX_LEVELS = 8
-FORMS = '"none", "line", "arc" or "polynomial:K" with K from 0 to 12'
 #: The ports that IANA registers for MQTT, without and with TLS.
 PLAIN_PORT, TLS_PORT = 1883, 8883
-
-
-class Section(BaseModel):
-    """Base of every section: unknown keys are errors, values are not coerced, instances do not change."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
-
-
-def _name(value: str) -> str:
-    if not value or value[0] not in _LOWER or not _SEGMENT.issuperset(value) or len(value) > MAX_NAME:
-        raise ValueError(f"must be 1 to {MAX_NAME} of a-z, 0-9, _ and -, and begin with a letter or digit")
-    return value
 
 
 def _topic(value: str) -> str:
@@ -113,26 +98,6 @@ def is_loopback(host: str) -> bool:
         return False
 
 
-def _form(value: str) -> str:
-    try:
-        parse_form(value)
-    except SettingsError as error:
-        raise ValueError(f"must be {FORMS}") from error
-    return value
-
-
-def _cutoff_mm(value: float) -> float:
-    if not 0.005 <= value <= 100:
-        raise ValueError("must be a cut-off in mm, from 0.005 to 100 (usual: 0.08, 0.25, 0.8, 2.5, 8)")
-    return value
-
-
-def _short_cutoff_um(value: Any) -> Any:
-    if value == "none" or (isinstance(value, int | float) and not isinstance(value, bool) and 0.1 <= value <= 10_000):
-        return value if value == "none" else float(value)
-    raise ValueError('must be a cut-off in µm, from 0.1 to 10000 (usual: 2.5, 8, 25), or "none"')
-
-
 def _zones(value: Any) -> Any:
     zones = tuple(tuple(zone) if isinstance(zone, list) else zone for zone in value) if isinstance(value, list) else ()
     numbers = all(isinstance(zone, tuple) and len(zone) == 2 and all(
@@ -170,7 +135,7 @@ def _callouts(value: Any) -> Any:
 class StationSection(Section):
     """``[station]``: who this is."""
 
-    name: Annotated[str, AfterValidator(_name)]
+    name: Annotated[str, AfterValidator(sound_name)]
     topic: Annotated[str, AfterValidator(_topic)]
     state_dir: Annotated[str, Field(min_length=1)] | None = None
     source: Annotated[str, AfterValidator(_source)] | None = None
@@ -211,6 +176,8 @@ class BusSection(Section):
     window: Annotated[int, Field(ge=1, le=1000)] = 20
     resend_after_s: Annotated[float, Field(gt=0, le=3600)] = 3.0
     keepalive_s: Annotated[int, Field(ge=1, le=3600)] = 10
+    #: Commands that are taken over the bus; none by itself.
+    commands: Annotated[tuple[Literal["reference-check"], ...], BeforeValidator(listed)] = ()
 
     @model_validator(mode="before")
     @classmethod
@@ -297,10 +264,10 @@ class CharacteristicSection(Section):
     callout: Annotated[tuple[str, ...], BeforeValidator(_callouts), Field(min_length=1)]
     standard: Standard = Standard.ISO_21920
     filter: FilterKind | None = None
-    cutoff_mm: Annotated[float, AfterValidator(_cutoff_mm)] | None = None
-    short_cutoff_um: Annotated[float | Literal["none"], BeforeValidator(_short_cutoff_um)] | None = None
+    cutoff_mm: Annotated[float, AfterValidator(sound_cutoff)] | None = None
+    short_cutoff_um: Annotated[float | Literal["none"], BeforeValidator(sound_short_cutoff)] | None = None
     sections: Annotated[int, Field(ge=1, le=10)] | None = None
-    form: Annotated[str, AfterValidator(_form)] = "line"
+    form: Annotated[str, AfterValidator(sound_form)] = "line"
     skip_start_mm: Annotated[float, Field(ge=0)] = 0.0
     skip_end_mm: Annotated[float, Field(ge=0)] = 0.0
     leave_out_mm: Annotated[tuple[tuple[float, float], ...], BeforeValidator(_zones)] = ()
@@ -354,3 +321,4 @@ class StationFile(Section):
     precheck: PreCheckSection | None = None
     indicator: tuple[AdapterSection, ...] = ()
     characteristic: Annotated[tuple[CharacteristicSection, ...], Field(min_length=1)]
+    specimen: tuple[SpecimenSection, ...] = ()

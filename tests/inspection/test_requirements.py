@@ -78,11 +78,82 @@ def test_what_cannot_be_computed_is_refused_before_a_part_is_measured():
         settings_of("Rzx 5", standard=Standard.ISO_4287)
     with pytest.raises(CalloutError, match="RzJIS"):
         settings_of("RzJIS 5")
-    with pytest.raises(CalloutError, match="without a number of sections"):
-        settings_of("Wz3 5")
+    with pytest.raises(CalloutError, match="Sc3 are of ISO 21920-3"):
+        settings_of("Sc3 Ra 5", standard=Standard.ISO_4287)
     with pytest.raises(SettingsError, match="not below"):
         settings_of("Ra 0.8", short_cutoff_um=900.0)
     settings_of("Rz1max 5; RSm 0.1", standard=Standard.ISO_4287)
+
+
+# Source: ISO 1302:2002, 6.3.4 (page reference-values section 12: the sentence on P SEEN, that on W from memory): P has
+# one section, the evaluation length; the number of W counts lengths λf.
+def test_sections_of_p_and_w():
+    with pytest.raises(CalloutError, match="for P the section is the evaluation length"):
+        settings_of("Pt3 5")
+    with pytest.raises(CalloutError, match="here 3 × 25 mm"):
+        settings_of("0.8-25/Wz3 10")
+    with pytest.raises(CalloutError, match="counts lengths λf"):
+        settings_of("Wz1 10")
+    (one,) = settings_of("0.8-4/Wz1 10")
+    assert (one.cutoff_mm, one.sections, one.waviness_cutoff_mm) == (0.8, 5, 4.0)
+    with pytest.raises(CalloutError, match="1 to 10 whole cut-offs of 0.8 mm, found 25 mm"):
+        settings_of("0.8-25/Wz1 10")
+
+
+def test_an_evaluation_length_is_met_by_whole_sections():
+    assert [(each.cutoff_mm, each.sections) for each in settings_of("-0.8/5.6/Ra 3; -0.8/Ra3 3")] == [(0.8, 7), (0.8, 3)]
+    assert [(each.cutoff_mm, each.sections) for each in settings_of("/4/Ra 0.8")] == [(0.8, 5)]
+    # Nothing decides λc of P: five sections, as everywhere.
+    assert [(each.cutoff_mm, each.sections) for each in settings_of("/12.5/Pt 5")] == [(2.5, None)]
+    for wrong in ("-0.8/4.1/Ra 3", "-0.8/8.8/Ra 3", "-0.8/4/Ra3 3"):
+        with pytest.raises(CalloutError, match="sections|whole cut-offs"):
+            settings_of(wrong)
+
+
+def test_a_setting_class_is_its_cut_off():
+    (own,) = settings_of("Sc4 Ra 0.8")
+    assert (own.cutoff_mm, own.short_cutoff_um) == (2.5, "default")
+    assert settings_of("Sc3 -0.8/Ra 3") == settings_of("-0.8/Ra 3")
+    for contradiction in ("Sc3 -2.5/Ra 3",):
+        with pytest.raises(CalloutError, match="leave one out"):
+            settings_of(contradiction)
+    with pytest.raises(CalloutError, match="leave one out"):
+        settings_of("Sc3 Ra 3", cutoff_mm=2.5)
+    assert [each.cutoff_mm for each in settings_of("Sc4 Ra 0.8; Rk 1; L Ra 0.05")] == [2.5, 2.5, 0.25]
+
+
+# Source: ISO 12085 table 1 (from memory) with the examples of page reference-values section 12: A 0.5 mm goes with λs
+# 8 µm, B 2.5 mm and 16 mm; A 0.1 mm with 2.5 µm, 0.5 mm and 3.2 mm.
+@pytest.mark.parametrize(
+    ("text", "limits"),
+    [
+        ("0,008-0,5/12/R 10", (0.5, 2.5, 12.0, 8.0)), ("0.0025-0.1//Rx 0.2", (0.1, 0.5, 3.2, 2.5)),
+        ("/10/R 10", (0.5, 2.5, 10.0, 8.0)), ("-0.3/6/AR 0.09", (0.3, 1.5, 6.0, 8.0)),
+        ("R 10", (0.5, 2.5, 16.0, 8.0)), ("0.5-3/16/W 10", (0.5, 3.0, 16.0, 8.0)),
+        ("-0.5/16/W 10", (0.1, 0.5, 16.0, 2.5)), ("-3/100/Rx 1", (3.0, 15.0, 100.0, 25.0)),
+    ],
+)
+def test_operators_and_lengths_of_motif_call_outs(text, limits):
+    motif = settings_of(text)[0].motif
+    assert motif is not None
+    assert (motif.roughness_mm, motif.waviness_mm, motif.evaluation_mm, motif.short_cutoff_um) == limits
+
+
+@pytest.mark.parametrize(
+    ("text", "reason"),
+    [('"gaussian" R 10', "without a filter"), ("Sc3 R 10", "without a setting class"),
+     ("0.008-0.005/6/R 1", "below the long"), ("-0.002/6/R 1", "below the operator A"),
+     ("-0.5/0.3/R 1", "above the operator A")],
+)
+def test_motif_call_outs_that_cannot_be(text, reason):
+    with pytest.raises(CalloutError, match=reason):
+        settings_of(text)
+
+
+def test_a_motif_call_out_is_evaluated_beside_others():
+    first, second = settings_of("Ra 0.8; -0.1/3.2/R 10")
+    assert (first.motif, first.cutoff_mm, second.cutoff_mm) == (None, 0.8, 0.8)
+    assert second.motif is not None
 
 
 def test_a_parameter_on_request_is_requested():

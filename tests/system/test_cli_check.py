@@ -96,6 +96,7 @@ def test_no_file(tmp_path):
 
 KEYS = {"callout", "standard", "settingClass", "cutoff_mm", "short_cutoff_um", "sections", "section_length_mm",
         "evaluation_length_mm", "travel_mm", "tip_radius_um", "max_spacing_um", "filter", "why"}
+MORE_KEYS = {"process", "lay", "usual_speed_mm_s", "max_speed_mm_s", "sample_rate_hz"}
 
 
 # Source: ISO 21920-3:2021, 4.4.3; ISO 4288:1996 tables 1 to 3; ISO 3274:1996 table 1 (page reference-values 1.1 to
@@ -118,7 +119,7 @@ def test_settings_at_and_around_every_boundary(standard, parameter, bounds):
 
 def test_settings_has_the_keys_of_the_page_and_says_why():
     (got,) = crosslay("settings", "Rz 12", "--json").objects()
-    assert set(got) == KEYS
+    assert set(got) == KEYS | MORE_KEYS
     assert got.items() >= {
         "callout": "Rz 12", "standard": "iso-21920", "settingClass": "Sc3", "cutoff_mm": 0.8, "short_cutoff_um": 2.5,
         "sections": 5, "section_length_mm": 0.8, "evaluation_length_mm": 4.0, "travel_mm": 4.8, "tip_radius_um": 2.0,
@@ -148,8 +149,42 @@ def test_settings_for_people():
         assert word in ran.out
 
 
+def test_settings_of_a_motif_call_out():
+    (got,) = crosslay("settings", "MRR -0.3/6/AR 0.09 =", "--json").objects()
+    assert got["cutoff_mm"] is got["settingClass"] is None
+    # ISO 12085 table 1, from memory: B = 5 A; λs of the next longer operator of the table, 0.5 mm.
+    assert got.items() >= {"evaluation_length_mm": 6.0, "travel_mm": 6.0, "short_cutoff_um": 8.0, "filter": "none",
+                           "roughness_operator_mm": 0.3, "waviness_operator_mm": 1.5, "process": "MRR",
+                           "lay": "="}.items()
+    text = crosslay("settings", "MRR 0.0025-0.1//Rx 0.2 _|_").out
+    for words in ("MRR, material removal required", "⟂, perpendicular", "A 0.1 mm, B 0.5 mm", "3.2 mm", "2.5 µm"):
+        assert words in text
+
+
+def test_settings_say_how_fast_the_gauge_may_go():
+    # 0.5 µm at 0.5 mm/s are 1000 samples a second; 800 of them carry 0.4 mm/s (v = dx · f).
+    assert "must take 1000 samples a second" in crosslay("settings", "Ra 0.8").out
+    (got,) = crosslay("settings", "Ra 0.8", "--sample-rate", "800", "--json").objects()
+    assert (got["usual_speed_mm_s"], got["sample_rate_hz"], got["max_speed_mm_s"]) == (0.5, 1000.0, 0.4)
+    (quick,) = crosslay("settings", "Ra 0.8", "--sample-rate", "1e6", "--json").objects()
+    assert quick["max_speed_mm_s"] == 1.0, "above 1 mm/s the tip may lift off (common practice, no source)"
+    assert crosslay("settings", "Ra 0.8", "--sample-rate", "0").code == 2
+
+
 @pytest.mark.parametrize(
-    "words", [["Ra"], [""], ["Ra 0.8", "--standard", "x"], [], ["Rzx 3", "--standard", "iso-4287"]])
+    ("text", "why"),
+    [("Sc3 Ra 3", "gives class Sc3"), ("-0.8/4/Ra 3", "evaluation length 4 mm, 5 sections"),
+     ("0.8-4/Wz1 10", "one section λf, which is 5 λc"), ("/12.5/Pt 5", "so that the evaluation length"),
+     ("Ra 0.8; Rk 1", "the other call-outs beside it"), ("0.008-/Pt 5", "gives λs 8 µm"),
+     ("Rk8 1", "gives 8 sections")],
+)
+def test_settings_say_where_they_come_from(text, why):
+    assert why in crosslay("settings", text).out
+
+
+@pytest.mark.parametrize(
+    "words", [["Ra"], [""], ["Ra 0.8", "--standard", "x"], [], ["Rzx 3", "--standard", "iso-4287"],
+              ["0.8-25/Wz3 10"], ["Sc3 -2.5/Ra 3"], ["Sc3 Ra 3", "--standard", "iso-4287"], ["-0.8/4.1/Ra 3"]])
 def test_settings_of_no_call_out(words):
     ran = crosslay("settings", *words)
     assert (ran.code, ran.out) == (2, "")

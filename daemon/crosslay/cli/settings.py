@@ -1,26 +1,32 @@
-"""``crosslay settings CALLOUT``: cut-off, lengths, tip, spacing and travel that a call-out asks for, and why."""
+"""``crosslay settings CALLOUT``: cut-off, lengths, tip, spacing, travel and speed that a call-out asks for, and why."""
 
 from __future__ import annotations
 
 import argparse
-import math
 from typing import Any
 
 from crosslay.cli.offline import callouts_of
-from crosslay.cli.output import SHOWN_UNITS, emit, emit_json, number, quantity, table
+from crosslay.cli.options import positive
+from crosslay.cli.output import emit, emit_json, number, quantity, table
+from crosslay.cli.settings_why import reasons, shown_limit
 from crosslay.errors import CalloutError, SettingsError, UsageError
-from crosslay.inspection.callout import Callout, Side
+from crosslay.inspection.callout import Callout, Lay, Process
+from crosslay.inspection.gauge_fit import FASTEST_MM_S, USUAL_SPEED_MM_S, needed_sample_rate_hz, speed_limit_mm_s
 from crosslay.inspection.judge import Requirement, rule_for
-from crosslay.inspection.lengths import Lengths, lengths_of
+from crosslay.inspection.lengths import Lengths, lengths_for
 from crosslay.inspection.requirements import Wanted, requirements_for
-from crosslay.texture.settings import FilterKind, Settings, Standard, class_for_limit, setting_table
-from crosslay.texture.window import RUN_SHARES
+from crosslay.inspection.symbols import MOTIF_UNITS
+from crosslay.texture.settings import Settings, Standard
 
-_TABLES = {
-    Standard.ISO_21920: "ISO 21920-3", Standard.ISO_4287: "ISO 4288", Standard.ASME_B46_1: "ASME B46.1",
-    Standard.JIS_B_0601: "JIS B 0633",
+_PROCESSES = {
+    Process.ANY: "any", Process.REMOVAL_REQUIRED: "material removal required",
+    Process.REMOVAL_PROHIBITED: "no material removed",
 }
-_COLUMNS = ("upper_ra_um", "upper_rz_um", "upper_rsm_mm")
+_LAYS = {
+    Lay.PARALLEL: "parallel", Lay.PERPENDICULAR: "perpendicular", Lay.CROSSED: "crossed",
+    Lay.MULTIDIRECTIONAL: "multidirectional", Lay.CIRCULAR: "circular", Lay.RADIAL: "radial",
+    Lay.PARTICULATE: "particulate",
+}
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -28,6 +34,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("callout", metavar="CALLOUT", help='what the drawing says, e.g. "Ra 0.8" or "-0.8/Rz5max 3.2"')
     parser.add_argument("--standard", choices=[each.value for each in Standard], default=Standard.ISO_21920.value,
                         metavar="NAME", help=", ".join(each.value for each in Standard) + " (the first)")
+    parser.add_argument("--sample-rate", type=positive, metavar="HZ",
+                        help="samples that the gauge takes in a second; gives the highest speed of the traverse")
     parser.add_argument("--json", action="store_true", help="one JSON object per call-out")
 
 
@@ -40,126 +48,95 @@ def run(arguments: argparse.Namespace) -> int:
         raise UsageError(str(error)) from error
     for place, requirement in enumerate(requirements):
         if arguments.json:
-            emit_json(document(requirement))
+            emit_json(document(requirement, arguments.sample_rate))
         else:
-            emit(("\n" if place else "") + "\n".join(_lines(requirement)))
+            emit(("\n" if place else "") + "\n".join(_lines(requirement, arguments.sample_rate)))
     return 0
 
 
-def document(requirement: Requirement) -> dict[str, Any]:
+def document(requirement: Requirement, sample_rate_hz: float | None = None) -> dict[str, Any]:
     """The JSON object of page *interface*; null where only a trace can decide."""
-    lengths = lengths_of(requirement.settings)
-    return {
-        "callout": requirement.callout.text, "standard": requirement.settings.standard.value,
+    callout, settings = requirement.callout, requirement.settings
+    lengths = lengths_for(callout, settings)
+    spacing_um = lengths.max_spacing_um
+    shown = {
+        "callout": callout.text, "standard": settings.standard.value,
         "settingClass": lengths.setting_class, "cutoff_mm": lengths.cutoff_mm,
         "short_cutoff_um": lengths.short_cutoff_um, "sections": lengths.sections,
         "section_length_mm": lengths.section_length_mm, "evaluation_length_mm": lengths.evaluation_length_mm,
         "travel_mm": lengths.travel_mm, "tip_radius_um": lengths.tip_radius_um,
-        "max_spacing_um": lengths.max_spacing_um, "filter": requirement.settings.filter.value,
-        "why": " ".join(reasons(requirement.callout, requirement.settings, lengths)),
+        "max_spacing_um": spacing_um, "filter": filter_name(callout, settings), "usual_speed_mm_s": USUAL_SPEED_MM_S,
+        "max_speed_mm_s": FASTEST_MM_S if spacing_um is None else speed_limit_mm_s(spacing_um, sample_rate_hz),
+        "sample_rate_hz": None if spacing_um is None else needed_sample_rate_hz(spacing_um, USUAL_SPEED_MM_S),
+        "process": None if callout.process is None else callout.process.value,
+        "lay": None if callout.lay is None else callout.lay.value,
+        "why": " ".join(reasons(callout, settings, lengths, sample_rate_hz)),
     }
+    if callout.parameter in MOTIF_UNITS and settings.motif is not None:
+        shown |= {"roughness_operator_mm": settings.motif.roughness_mm,
+                  "waviness_operator_mm": settings.motif.waviness_mm}
+    return shown
 
 
-def reasons(callout: Callout, settings: Settings, lengths: Lengths) -> list[str]:
-    """Sentences that say where each setting comes from."""
-    return [_why_cutoff(callout, settings, lengths), *_why_short(callout, lengths), _why_sections(callout, lengths),
-            *_why_filter(callout, settings), *_why_travel(settings, lengths)]
+def filter_name(callout: Callout, settings: Settings) -> str:
+    """L-filter of a call-out; none for motifs."""
+    return "none" if callout.parameter in MOTIF_UNITS else settings.filter.value
 
 
-def _why_cutoff(callout: Callout, settings: Settings, lengths: Lengths) -> str:
-    source = _TABLES[settings.standard]
-    if callout.cutoff_mm is not None:
-        return f"The call-out gives λc {number(callout.cutoff_mm)} mm."
-    if lengths.cutoff_mm is None:
-        return (f"{source} has no limits for {callout.parameter}, so λc follows from the trace: the class that its "
-                "estimate implies.")
-    row = class_for_limit(callout.parameter, callout.limit, settings.standard)
-    if row is None or row.cutoff_mm != lengths.cutoff_mm:
-        return f"λc {number(lengths.cutoff_mm)} mm follows from the other call-outs beside it."
-    what = "limit" if settings.standard is Standard.ISO_21920 else "limit, standing for the estimate,"
-    return (f"The {what} {_shown_limit(callout)} lies in class {row.name} of {source} ({_range(callout, settings)}), "
-            f"so λc is {number(row.cutoff_mm)} mm.")
+def surface(callout: Callout) -> list[tuple[str, str]]:
+    """Process and lay, where the call-out names them."""
+    rows = []
+    if callout.process is not None:
+        rows.append(("process", f"{callout.process.value}, {_PROCESSES[callout.process]}"))
+    if callout.lay is not None:
+        rows.append(("lay", f"{callout.lay.value}, {_LAYS[callout.lay]}"))
+    return rows
 
 
-def _range(callout: Callout, settings: Settings) -> str:
-    """Bounds of the class in the column of the parameter, e.g. ``0.1 < Ra ≤ 2 µm``."""
-    bounds = [getattr(row, _column(callout.parameter, settings.standard)) for row in setting_table(settings.standard)]
-    place = next(at for at, bound in enumerate(bounds) if callout.limit <= bound)
-    low = f"{number(bounds[place - 1])} < " if place else ""
-    high = f" ≤ {number(bounds[place])}" if math.isfinite(bounds[place]) else ""
-    unit = SHOWN_UNITS.get(callout.unit, callout.unit)
-    return f"{low}{callout.parameter}{high} {unit}".rstrip()
-
-
-def _column(parameter: str, standard: Standard) -> str:
-    """Column of the table that decides for a parameter: the one whose bounds are the parameter's."""
-    table_rows = setting_table(standard)
-    return next(column for column in _COLUMNS
-                if all(class_for_limit(parameter, getattr(row, column), standard) is row
-                       for row in table_rows if math.isfinite(getattr(row, column))))
-
-
-def _shown_limit(callout: Callout) -> str:
-    sign = "≤" if callout.side is Side.UPPER else "≥"
-    return f"{callout.parameter} {sign} {quantity(callout.limit, callout.unit, 6)}"
-
-
-def _why_short(callout: Callout, lengths: Lengths) -> list[str]:
-    if callout.short_cutoff_um is not None:
-        return [f"The call-out gives λs {number(callout.short_cutoff_um)} µm."]
-    if lengths.cutoff_mm is None:
-        return []
-    if lengths.short_cutoff_um is None:
-        return ["There is no λs in this standard."]
-    tip, spacing = quantity(lengths.tip_radius_um, "um"), quantity(lengths.max_spacing_um, "um")
-    text = (f"λs {number(lengths.short_cutoff_um)} µm belongs to it, and with it a tip of at most {tip} and a spacing "
-            f"of at most {spacing} (ISO 3274).")
-    return [text]
-
-
-def _why_sections(callout: Callout, lengths: Lengths) -> str:
-    if callout.sections is not None:
-        return f"The call-out gives {callout.sections} section{'s' if callout.sections > 1 else ''}."
-    return f"{lengths.sections} sections are the default."
-
-
-def _why_filter(callout: Callout, settings: Settings) -> list[str]:
-    if callout.filter is not None:
-        return [f"The call-out gives the filter {settings.filter.value}."]
-    if settings.filter is not FilterKind.GAUSSIAN:
-        return [f"{callout.parameter} is evaluated with the {settings.filter.value} filter under this standard."]
-    return []
-
-
-def _why_travel(settings: Settings, lengths: Lengths) -> list[str]:
-    if lengths.cutoff_mm is None:
-        return []
-    before, after = RUN_SHARES[settings.filter]
-    if before == after == 0:
-        return ["The travel is the evaluation length: there is no filter to run up to."]
-    name = settings.filter.value
-    return [f"The travel adds {number(before)} λc of run-up and {number(after)} λc of run-down for the {name} filter."]
-
-
-def _lines(requirement: Requirement) -> list[str]:
+def _lines(requirement: Requirement, sample_rate_hz: float | None) -> list[str]:
     callout, settings = requirement.callout, requirement.settings
-    lengths = lengths_of(settings)
+    lengths = lengths_for(callout, settings)
     rows = [
-        ("limit", f"{_shown_limit(callout)}, rule {rule_for(callout, settings.standard).value}"),
+        ("limit", f"{shown_limit(callout)}, rule {rule_for(callout, settings.standard).value}"),
+        *surface(callout),
         ("standard", settings.standard.value),
-        ("setting class", lengths.setting_class or "–"),
-        ("cut-off λc", _shown(lengths.cutoff_mm, "mm")),
-        ("short cut-off λs", _short(settings, lengths)),
-        ("filter", settings.filter.value),
-        ("sections", str(lengths.sections)),
-        ("section length", _shown(lengths.section_length_mm, "mm")),
+        *(_motif_rows(settings) if callout.parameter in MOTIF_UNITS else _class_rows(settings, lengths)),
+        ("filter", filter_name(callout, settings)),
+        *_section_rows(callout, lengths),
         ("evaluation length", _shown(lengths.evaluation_length_mm, "mm")),
         ("travel", _shown(lengths.travel_mm, "mm")),
         ("tip radius", "at most " + _shown(lengths.tip_radius_um, "um")),
         ("spacing", "at most " + _shown(lengths.max_spacing_um, "um")),
-        ("speed", "0.5 mm/s is usual, 0.1 to 1 mm/s in use (common practice, no source)"),
+        ("speed", _speed(lengths, sample_rate_hz)),
     ]
-    return [callout.text, *table(rows), "", *(f"  {sentence}" for sentence in reasons(callout, settings, lengths))]
+    sentences = reasons(callout, settings, lengths, sample_rate_hz)
+    return [callout.text, *table(rows), "", *(f"  {sentence}" for sentence in sentences)]
+
+
+def _class_rows(settings: Settings, lengths: Lengths) -> list[tuple[str, str]]:
+    return [("setting class", lengths.setting_class or "–"), ("cut-off λc", _shown(lengths.cutoff_mm, "mm")),
+            ("short cut-off λs", _short(settings, lengths))]
+
+
+def _motif_rows(settings: Settings) -> list[tuple[str, str]]:
+    limits = settings.motif
+    assert limits is not None
+    return [("operators", f"A {number(limits.roughness_mm)} mm, B {number(limits.waviness_mm)} mm"),
+            ("short cut-off λs", quantity(limits.short_cutoff_um, "um"))]
+
+
+def _section_rows(callout: Callout, lengths: Lengths) -> list[tuple[str, str]]:
+    if callout.parameter in MOTIF_UNITS:
+        return []
+    return [("sections", str(lengths.sections)), ("section length", _shown(lengths.section_length_mm, "mm"))]
+
+
+def _speed(lengths: Lengths, sample_rate_hz: float | None) -> str:
+    usual = f"{number(USUAL_SPEED_MM_S)} mm/s is usual (common practice, no source)"
+    if lengths.max_spacing_um is None:
+        return f"{usual}, at most {number(FASTEST_MM_S)} mm/s"
+    limit = speed_limit_mm_s(lengths.max_spacing_um, sample_rate_hz)
+    return f"{usual}, at most {number(limit)} mm/s"
 
 
 def _short(settings: Settings, lengths: Lengths) -> str:

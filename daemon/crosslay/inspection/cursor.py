@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import NoReturn
 
 from crosslay.errors import CalloutError
@@ -71,6 +72,15 @@ class Cursor:
     def number(self, expected: str) -> float:
         """A decimal number with point or comma, without exponent or sign."""
         start = self.place
+        number = float(self.decimal(expected))
+        if number == math.inf:
+            self.place = start
+            self.fail(expected)
+        return number
+
+    def decimal(self, expected: str) -> str:
+        """The digits of such a number, with a point."""
+        start = self.place
         whole = self.run(DIGITS)
         fraction = ""
         if self.peek() and self.peek() in ".,":
@@ -81,4 +91,4 @@ class Cursor:
         if not (whole or fraction):
             self.place = start
             self.fail(expected)
-        return float(f"{whole or '0'}.{fraction or '0'}")
+        return f"{whole or '0'}.{fraction or '0'}"

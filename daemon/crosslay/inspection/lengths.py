@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from crosslay.inspection.callout_model import Callout
+from crosslay.inspection.symbols import MOTIF_UNITS
 from crosslay.texture.settings import (
     DEFAULT_SECTIONS,
     SettingClass,
@@ -44,6 +46,22 @@ class Lengths:
     travel_mm: float | None
     tip_radius_um: float | None
     max_spacing_um: float | None
+
+
+def lengths_for(callout: Callout, settings: Settings) -> Lengths:
+    """Resolve what can be known of a call-out without a trace; motif parameters have lengths of their own."""
+    if callout.parameter not in MOTIF_UNITS or settings.motif is None:
+        return lengths_of(settings)
+    limits = settings.motif
+    rows = [row for row in setting_table(settings.standard) if row.short_cutoff_um <= limits.short_cutoff_um]
+    travel_mm = limits.evaluation_mm + settings.skip_start_mm + settings.skip_end_mm
+    return Lengths(
+        setting_class=None, cutoff_mm=None, short_cutoff_um=limits.short_cutoff_um, sections=1,
+        section_length_mm=limits.evaluation_mm, evaluation_length_mm=limits.evaluation_mm, travel_mm=_tidy(travel_mm),
+        # No row carries a λs below the table's; it names no tip and no spacing then.
+        tip_radius_um=rows[-1].max_tip_radius_um if rows else None,
+        max_spacing_um=rows[-1].max_spacing_um if rows else None,
+    )
 
 
 def lengths_of(settings: Settings) -> Lengths:

@@ -1,6 +1,7 @@
 """The parameter symbols that a call-out may name, and their units.
 
-Symbols follow ISO 21920-2:2021, ISO 4287:1997 with Amd 1:2009, ISO 13565-2, ISO 13565-3, JIS B 0601 and ASME B46.1.
+Symbols follow ISO 21920-2:2021, ISO 4287:1997 with Amd 1:2009, ISO 13565-2, ISO 13565-3, ISO 12085, JIS B 0601 and
+ASME B46.1.
 """
 
 from __future__ import annotations
@@ -17,6 +18,8 @@ _R_UNITS = {
 }
 #: Symbols without twins in the other profiles, under their names.
 _PLAIN_UNITS = {"Mr1": "%", "Mr2": "%"}
+#: Motif parameters of ISO 12085. They have operators and an evaluation length, and no cut-off and no sections.
+MOTIF_UNITS: Mapping[str, str] = {"R": "um", "AR": "mm", "Rx": "um", "W": "um", "AW": "mm", "Wx": "um", "Wte": "um"}
 #: Symbols that need numbers in brackets, the unit, and how many numbers they may take.
 WITH_ARGUMENTS: Mapping[str, tuple[str, frozenset[int]]] = {
     "Rmr": ("%", frozenset({1, 2})),
@@ -34,7 +37,7 @@ OTHER_SPELLING: Mapping[str, str] = {
 
 
 def _units() -> dict[str, str]:
-    units = dict(_PLAIN_UNITS)
+    units = _PLAIN_UNITS | dict(MOTIF_UNITS)
     for unit, symbols in _R_UNITS.items():
         for symbol in symbols.split():
             units[symbol] = unit
@@ -49,7 +52,7 @@ UNITS: Mapping[str, str] = _units()
 
 
 def family(symbol: str) -> str:
-    """``R``, ``P`` or ``W``: the profile that a symbol is computed on; a peak count ``Pc(c)`` is of R."""
-    if symbol.startswith(("P", "W")) and not symbol.startswith("Pc("):
-        return symbol[0]
+    """``R``, ``P`` or ``W``: the profile that a symbol is of; a peak count ``Pc(c)`` is of R, a motif ``AW`` of W."""
+    if symbol.startswith(("P", "W", "AW")) and not symbol.startswith("Pc("):
+        return symbol.removeprefix("A")[0]
     return "R"

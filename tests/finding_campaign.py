@@ -32,7 +32,7 @@ from inspection_surfaces import SURFACES as KINDS
 from inspection_surfaces import Clean, clean, trace
 
 #: Modules with ``CASES``.
-SOURCES = ("finding_faults",)
+SOURCES = ("finding_faults", "finding_measuring_faults")
 SETTINGS = Settings(cutoff_mm=0.8)
 _SEED = 0x5EED_CA3E
 
@@ -101,7 +101,8 @@ def clean_trace(index: int, *, seed: int = _SEED) -> tuple[str, Trace]:
     rng = np.random.default_rng([seed, 1, index])
     kind = KINDS[index % len(KINDS)]
     surface = clean(kind, rng)
-    return kind, trace(surface.heights, range_um=400.0 if index // len(KINDS) % 2 else None)
+    facts = {"speed_mm_s": f"{rng.uniform(0.1, 1.0):.3g}", "screw_pitch_mm": "0.5"}
+    return kind, trace(surface.heights, range_um=400.0 if index // len(KINDS) % 2 else None, **facts)
 
 
 def alarms(indices: Iterable[int], *, seed: int = _SEED) -> Counter[tuple[str, str, Severity]]:

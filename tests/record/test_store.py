@@ -254,7 +254,7 @@ def test_a_reader_works_after_the_writer_has_gone(tmp_path: Path, reader: Reader
     store.close()
     assert reader.levels().last == 1
     assert reader.traces(1)[0].points == 10
-    with pytest.raises(StoreError, match="readonly"), reader._reading() as connection:
+    with pytest.raises(StoreError, match="readonly"), reader.reading() as connection:
         connection.execute("DELETE FROM result")
 
 

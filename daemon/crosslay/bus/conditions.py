@@ -98,6 +98,12 @@ STORE_RENEWED = Kind(
     signal=Signal.MAINTENANCE,
     remedy="The old database is in set-aside/. Find out why it was damaged; the storage may be worn.",
 )
+STORE_CHECKPOINT = Kind(
+    id="store-checkpoint",
+    level=Level.WARNING,
+    signal=Signal.MAINTENANCE,
+    remedy="Nothing is lost, but the store's WAL grows. End what reads the database for so long; see to the disk.",
+)
 GAUGE_FAILED = Kind(
     id="gauge-failed",
     level=Level.UNAVAILABLE,
@@ -130,6 +136,7 @@ KINDS = (
     STORE_FILLING,
     STORE_NEARLY_FULL,
     STORE_RENEWED,
+    STORE_CHECKPOINT,
     GAUGE_FAILED,
     LIGHT_FAILED,
     TRACE_REFUSED,

@@ -122,7 +122,8 @@ class GapData(Wire):
         description="Last lost sequence; null where nobody can know how far the lost database had come."
     )
     reason: str = Field(
-        description="Why.", examples=["store-full", "database-damaged", "restored-backup", "rolled-back"]
+        description="Why.",
+        examples=["store-full", "database-damaged", "database-lost", "restored-backup", "rolled-back"],
     )
     creation_time: Time = Field(description="When the record was made, by the station's clock.")
     clock_synchronized: bool = Field(description="Whether that clock could be believed.")

@@ -8,6 +8,7 @@ from contextlib import closing
 from pathlib import Path
 
 from crosslay.errors import StoreError
+from crosslay.record.folders import sync_folder
 from crosslay.record.levels import Levels, put_meta, read_levels
 from crosslay.record.store import COPY_STAMP
 
@@ -46,12 +47,21 @@ def backup(database: Path, target: Path, stamp: str) -> Levels:
         with draft.open("rb") as copied:
             os.fsync(copied.fileno())
         os.link(draft, target)  # unlike a rename, it never overwrites
+        _sync_name(target)
     except (sqlite3.Error, OSError) as error:
         raise StoreError(f"{target}: the backup failed ({error}); nothing was left there") from error
     finally:
         for suffix in ("", "-journal", "-wal", "-shm"):
             Path(f"{draft}{suffix}").unlink(missing_ok=True)
     return levels
+
+
+def _sync_name(target: Path) -> None:
+    try:
+        sync_folder(target.parent)
+    except OSError:
+        target.unlink()  # a copy that a power cut may take away is none
+        raise
 
 
 def _copy(database: Path, draft: Path, stamp: str) -> Levels:

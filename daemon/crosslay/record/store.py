@@ -9,7 +9,7 @@ from __future__ import annotations
 import sqlite3
 import uuid
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -18,6 +18,7 @@ from crosslay.record.folders import sync_folder
 from crosslay.record.levels import Levels, Settled, apply_settled, put_meta, read_levels
 from crosslay.record.migrate import migrate
 from crosslay.record.traces import PackedTrace
+from crosslay.record.watch import FileWatch, header_problem
 
 FILE_NAME = "results.sqlite3"
 #: Entry of ``meta`` that a backup copy carries: it may never go on as if it were the original (DC-44).
@@ -27,6 +28,8 @@ TRACES_PER_RESULT = 1000
 _PAGE_BYTES = 1024
 _CHECKPOINT_PAGES = 2000
 _SESSION_BLOCK = 1000
+#: Gap records and results queued again that may come between a commit and its second try.
+_RETRIED_WITHIN = 16
 #: How long another connection's lock is waited for; shorter at the start, where there is a way without.
 _BUSY_MS = 5000
 _FOLD_BUSY_MS = 500
@@ -95,6 +98,7 @@ class Store:
         self._connection: sqlite3.Connection | None = None
         self._levels = Levels(instance_id="", first=1, last=0, acknowledged_through=0)
         self._suspect = False
+        self._watch = FileWatch(self.path)
         #: Whether this object made the database: then nobody can know more of it than it does itself.
         self.made_here = False
 
@@ -127,6 +131,7 @@ class Store:
                 sync_folder(self.path.parent)
             self._fold_wal(connection)
             self._levels = read_levels(connection)
+            self._watch.note()
         except (sqlite3.Error, OSError) as error:
             self.close()
             text = f"{self.path}: cannot be opened as a result database ({error})"
@@ -138,6 +143,7 @@ class Store:
     def close(self) -> None:
         """Close the connection; the WAL is checkpointed by SQLite."""
         connection, self._connection = self._connection, None
+        self._watch.forget()
         if connection is not None:
             with suppress(sqlite3.Error):
                 connection.close()
@@ -182,6 +188,48 @@ class Store:
             put_meta(connection, "sessionsReserved", start + _SESSION_BLOCK)
         return range(start + 1, start + _SESSION_BLOCK + 1)
 
+    def verify(self) -> None:
+        """Look whether the files are those that were opened, and whole; cheap enough for once a second.
+
+        Raises
+        ------
+        StoreCorruptError
+            They are not: what is committed from now on would be lost with them.
+        """
+        self._verify_files()
+        problem = header_problem(self.path, self._levels.instance_id, COPY_STAMP) if self.is_open else ""
+        if problem:
+            raise StoreCorruptError(problem)
+
+    @property
+    def is_open(self) -> bool:
+        """Whether there is a connection."""
+        return self._connection is not None
+
+    def wal_bytes(self) -> int:
+        """How long the WAL is."""
+        return self._watch.wal_bytes()
+
+    def fold_wal(self) -> bool:
+        """Write the WAL into the database and cut it; False where another program's reading prevents it.
+
+        Raises like `commit`.
+        """
+        with self._translating():
+            connection = self._live
+            connection.execute("PRAGMA busy_timeout=0")
+            try:
+                busy = bool(connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()[0])
+            finally:
+                connection.execute(f"PRAGMA busy_timeout={_BUSY_MS}")
+        self._watch.note()
+        return not busy
+
+    @property
+    def living(self) -> sqlite3.Connection | None:
+        """The connection, for this room only: it may still read what the files at their names do not hold any more."""
+        return self._connection
+
     def adopt(self, levels: Levels) -> None:
         """Take over the numbers after a `transaction` of this room's other modules."""
         self._levels = levels
@@ -189,6 +237,7 @@ class Store:
     @contextmanager
     def transaction(self) -> Iterator[sqlite3.Connection]:
         """One write transaction, rolled back by any exception. For this room only. Raises like `commit`."""
+        self._verify_files()
         with self._translating():
             connection = self._live
             connection.execute("BEGIN IMMEDIATE")
@@ -199,6 +248,25 @@ class Store:
                 with suppress(sqlite3.Error):
                     connection.execute("ROLLBACK")
                 raise
+            finally:
+                self._watch.note()
+
+    def _verify_files(self) -> None:
+        problem = self._watch.problem()
+        if not problem and self._watch.wal_is_short and not self._is_folded():
+            problem = f"{self.path}-wal: was cut under the running daemon"
+        if problem:
+            raise StoreCorruptError(problem)
+
+    def _is_folded(self) -> bool:
+        """Whether a WAL that became shorter was folded in by another program, as the database itself shows."""
+        address = f"{self.path.absolute().as_uri()}?mode=ro&immutable=1"
+        try:
+            with closing(sqlite3.connect(address, uri=True, isolation_level=None)) as database:
+                # A WAL that was cut although it held more than that cannot be folded.
+                return read_levels(database) == self._levels and self.fold_wal()
+        except (sqlite3.Error, KeyError, ValueError, StoreError):
+            return False
 
     @property
     def _live(self) -> sqlite3.Connection:
@@ -292,8 +360,9 @@ def _is_named(error: Exception, codes: frozenset[str]) -> bool:
 
 
 def _already(connection: sqlite3.Connection, draft: Draft, levels: Levels) -> Stored | None:
-    """A commit that was called failed may be there after all, once the database has been opened again."""
+    """A commit that was called failed may be there after all, with a few of the station's own records behind it."""
     row = connection.execute(
-        "SELECT payload FROM result WHERE sequence = ? AND result_id = ?", (levels.last, draft.result_id.bytes)
+        "SELECT sequence, payload FROM result WHERE sequence > ? AND result_id = ?",
+        (levels.last - _RETRIED_WITHIN, draft.result_id.bytes),
     ).fetchone()
-    return None if row is None else Stored(sequence=levels.last, payload=row[0])
+    return None if row is None else Stored(sequence=int(row[0]), payload=row[1])

@@ -89,7 +89,7 @@ class Station:
         lamp = self._make_lamp()
         capture, recorder, pump = self._make_parts()
         status = StatusFile(self._plan.name, self._plan.state_dir, self._environ)
-        reader = Reader(self._plan.state_dir)
+        reader = Reader(self._plan.state_dir, on_damage=self._hub.report_damage)
         previous = self._catch_signals(lamp)
         lamp.open()
         try:
@@ -152,7 +152,7 @@ class Station:
                 window=bus.window,
                 resend_after_s=bus.resend_after_s,
             ),
-            Reader(self._plan.state_dir),
+            Reader(self._plan.state_dir, on_damage=self._hub.report_damage),
             self._hub,
         )
         capture_worker = Worker(
@@ -167,6 +167,7 @@ class Station:
         self._hub.on_change = pump.state_changed
         self._hub.on_identity = pump.identity_changed
         self._keeper.on_renewed = partial(self._on_renewed, pump)
+        self._keeper.beat = recorder_worker.beat
         self._workers = [capture_worker, recorder_worker, pump_worker]
         return capture_worker, recorder_worker, pump
 

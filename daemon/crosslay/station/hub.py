@@ -135,6 +135,10 @@ class Hub:
         """The broker remembers more than this database: make it anew (DC-44)."""
         self._mailbox.ask(Errand(renew_because=text))
 
+    def report_damage(self, text: str) -> None:
+        """Somebody met damage when reading the database: have the recorder look."""
+        self._mailbox.ask(Errand(damaged_because=text))
+
     def request_requeue(self, sequence: int) -> None:
         """Commit a quarantined result again (DC-23)."""
         self._mailbox.ask(Errand(requeue=sequence))

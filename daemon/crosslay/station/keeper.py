@@ -11,19 +11,21 @@ from pathlib import Path
 import structlog
 
 from crosslay.bus.conditions import (
+    STORE_CHECKPOINT,
     STORE_FILLING,
     STORE_NEARLY_FULL,
     STORE_RENEWED,
     Conditions,
 )
 from crosslay.bus.messages import StoreLevel
-from crosslay.errors import StoreCorruptError, StoreError
+from crosslay.errors import StoreCorruptError, StoreError, StoreWriteError
 from crosslay.plan.load import StationPlan
 from crosslay.record.levels import Levels, Settled
 from crosslay.record.reader import Reader
-from crosslay.record.renew import Renewal, Undelivered, finish_interrupted, renew
-from crosslay.record.store import Draft, Store, Stored
+from crosslay.record.renew import Renewal, Undelivered, finish_interrupted, keep_living, read_living, renew
+from crosslay.record.store import FILE_NAME, Draft, Store, Stored
 from crosslay.record.upkeep import Gap, Upkeep, UpkeepPolicy, Usage, WhenFull
+from crosslay.record.witness import Witness, is_lost, write_witness
 from crosslay.station.clock import SystemClock
 from crosslay.station.records import again_draft, first_records, gap_draft
 
@@ -34,6 +36,10 @@ _WARNING_SHARE = 0.7
 _ERROR_SHARE = 0.9
 _GROWTH_EVERY_S = 10.0
 _GROWTH_SAMPLES = 60
+_LOOK_EVERY_S = 1.0
+#: The WAL is folded into the database at 2 MB and cut to 4 MB; where it becomes this long, that does not succeed.
+_WAL_LIMIT_BYTES = 8 << 20
+_FOLD_EVERY_S = 5.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,6 +72,7 @@ class Keeper:
         self._clock = clock
         self._conditions = conditions
         self.on_renewed = on_renewed
+        self.beat: Callable[[], None] = lambda: None
         self._store = Store(plan.state_dir)
         section = plan.store
         policy = UpkeepPolicy(
@@ -77,6 +84,7 @@ class Keeper:
         self._upkeep = Upkeep(self._store, policy, self._gap)
         self._usage: Usage | None = None
         self._growth: deque[tuple[float, int]] = deque(maxlen=_GROWTH_SAMPLES)
+        self._looked_at = self._folded_at = float("-inf")
 
     @property
     def levels(self) -> Levels:
@@ -98,12 +106,83 @@ class Keeper:
         """
         finish_interrupted(self._plan.state_dir)
         try:
+            self._store.verify()  # what is still open may know more than what is at the name
+            if self._is_lost():
+                self.renew("database-lost", "there is no database any more, or an empty file")
+                return
             self._store.open()
         except StoreCorruptError as error:
             self.renew("restored-backup" if "backup copy" in str(error) else "database-damaged", str(error))
         else:
             self._upkeep.open()
             self._look()
+
+    def _is_lost(self) -> bool:
+        # A directory removed as a whole tells nothing; this process does.
+        known = bool(self.levels.instance_id) and not (self._plan.state_dir / FILE_NAME).exists()
+        try:
+            return known or is_lost(self._plan.state_dir)
+        except OSError as error:
+            raise StoreError(f"{self._plan.state_dir}: cannot be read ({error.strerror})") from error
+
+    def look_after(self, damaged_because: str = "") -> None:
+        """Once a second at most: whether the files are what they should be, and the WAL no longer than it should be.
+
+        Parameters
+        ----------
+        damaged_because
+            Somebody met damage when reading: look at once, and read all that is to be delivered.
+
+        Raises
+        ------
+        StoreCorruptError
+            The database is damaged; `renew` it.
+        StoreError
+            It was not open, and cannot be opened.
+        """
+        now = self._clock.monotonic()
+        if not damaged_because and now - self._looked_at < _LOOK_EVERY_S:
+            return
+        self._looked_at = now
+        if not self._store.is_open:
+            self.open()
+        self._store.verify()
+        if damaged_because:
+            self._confirm(damaged_because)
+        self._look_after_wal(now)
+
+    def _confirm(self, damaged_because: str) -> None:
+        reader = Reader(self._plan.state_dir)
+        try:
+            reader.require_deliverable()
+        except StoreCorruptError:
+            raise
+        except StoreError as error:
+            _log.warning("store-not-readable", reason=str(error))
+        else:
+            _log.warning("damage-not-confirmed", reason=damaged_because)
+        finally:
+            reader.close()
+
+    def _look_after_wal(self, now: float) -> None:
+        """A checkpoint that keeps failing fails silently: the WAL's length tells."""
+        if self._store.wal_bytes() <= _WAL_LIMIT_BYTES:
+            self._conditions.clear(STORE_CHECKPOINT)
+            return
+        if now - self._folded_at < _FOLD_EVERY_S:
+            return
+        self._folded_at = now
+        why = "a program that reads the database keeps it"
+        try:
+            self._store.fold_wal()
+        except StoreWriteError as error:
+            why = str(error)
+        size = self._store.wal_bytes()
+        if size > _WAL_LIMIT_BYTES:
+            text = f"the store's WAL is {size / _MEGABYTE:.0f} MB long and cannot be folded into the database: {why}"
+            self._conditions.raise_(STORE_CHECKPOINT, text)
+        else:
+            self._conditions.clear(STORE_CHECKPOINT)
 
     def close(self) -> None:
         """Close the store."""
@@ -130,8 +209,16 @@ class Keeper:
         return self._store.known(delivery_id) is not None
 
     def reserve_sessions(self) -> range:
-        """A block of session numbers. Raises like `Store.commit`."""
-        return self._store.reserve_sessions()
+        """A block of session numbers, written down beside the database, too. Raises like `Store.commit`."""
+        block = self._store.reserve_sessions()
+        witness = Witness(instance_id=self.levels.instance_id, sessions_reserved=block.stop - 1)
+        try:
+            write_witness(self._plan.state_dir, witness)
+        except OSError as error:
+            raise StoreWriteError(
+                f"{self._plan.state_dir}: session numbers cannot be reserved ({error.strerror})"
+            ) from error
+        return block
 
     def settle(self, settled: Settled) -> None:
         """Commit acknowledgements. Raises like `Store.commit`."""
@@ -190,19 +277,35 @@ class Keeper:
         StoreError
             The folder cannot be written; nothing changed.
         """
-        self._store.close()
-        now = self._clock.wall()
-        records = first_records(self._plan.source, reason, wall_s=now, synchronized=self._clock.synchronized())
-        aside = renew(self._plan.state_dir, Renewal(reason=reason, wall_s=now, first_records=records))
+        aside = self._make_anew(reason)
         self._store.open()
         self._upkeep.open()
         _log.error(
             "database-renewed", reason=reason, details=text, set_aside=str(aside), instance=self.levels.instance_id
         )
-        self._conditions.raise_(STORE_RENEWED, f"the result database was made anew ({text}); the old one is {aside}")
+        kept = f"the old one is {aside}" if aside.exists() else "nothing is left of the old one"
+        self._conditions.raise_(STORE_RENEWED, f"the result database was made anew ({text}); {kept}")
         self._look()
         self.on_renewed()
         return aside
+
+    def _make_anew(self, reason: str) -> Path:
+        copy = None
+        try:
+            self._store.verify()
+        except StoreCorruptError:
+            copy = keep_living(self._store, self._plan.state_dir, self.beat)
+        now = self._clock.wall()
+        records = first_records(self._plan.source, reason, wall_s=now, synchronized=self._clock.synchronized())
+        renewal = Renewal(
+            reason=reason,
+            wall_s=now,
+            first_records=records,
+            living=read_living(self._store),
+            release=self._store.close,
+        )
+        aside = renew(self._plan.state_dir, renewal)
+        return copy or aside
 
     def reopen(self) -> None:
         """After an I/O error the connection is not to be trusted; a fresh one reads what really is there."""

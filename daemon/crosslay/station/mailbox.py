@@ -30,11 +30,14 @@ class Errand:
         Not empty: make the database anew, for this reason.
     damaged_because
         Not empty: somebody met damage when reading; make the database anew if it is there.
+    damaged_because
+        Not empty: somebody met damage when reading; make the database anew if it is there.
     requeue
         Number of a quarantined result to be committed again.
     """
 
     renew_because: str = ""
+    damaged_because: str = ""
     damaged_because: str = ""
     requeue: int = 0
 

@@ -51,6 +51,7 @@ class Recorder:
         self._assembly = Assembly(self._plan.characteristics, self._plan.station.part_timeout_s)
         self._present: Arrival | None = None
         self._unfinished: deque[Group] = deque()
+        self._begun: tuple[Group, uuid.UUID] | None = None
         self._failed_before = False
         self.on_settled: Callable[[Settled], None] = lambda _settled: None
         self.on_committed: Callable[[EvaluationMessage], None] = lambda _message: None
@@ -68,6 +69,7 @@ class Recorder:
             self._finish_all(stop)
             self._commit_settled(force=stop.is_set())
             self._do_errands()
+            self._look_after_store()
             self._replenish_sessions()
             if stop.is_set() and arrival is None:
                 return
@@ -169,7 +171,7 @@ class Recorder:
         now = self._hub.clock.wall()
         traces = tuple(arrival.trace for arrival in arrivals)
         identities = [trace.identity for trace in traces if trace.identity]
-        result_id = derived_result_id(self._plan.source, "\n".join(identities)) if identities else new_result_id(now)
+        result_id = self._result_id(group, identities)
         packed = tuple(pack(trace) for trace in traces)
         part = JudgedPart(
             result_id=str(result_id),
@@ -191,6 +193,14 @@ class Recorder:
             traces=packed,
             deliveries=tuple(derived_result_id(self._plan.source, identity) for identity in identities),
         )
+
+    def _result_id(self, group: Group, identities: list[str]) -> uuid.UUID:
+        """The same at every try to store a part: what failed after its commit is then found to be there."""
+        if self._begun is None or self._begun[0] is not group:
+            joined = "\n".join(identities)
+            new = derived_result_id(self._plan.source, joined) if joined else new_result_id(self._hub.clock.wall())
+            self._begun = group, new
+        return self._begun[1]
 
     def _commit(self, draft: Draft, stop: threading.Event) -> int | None:
         """Commit, again and again while the store refuses; None only where the station stops before it could."""
@@ -288,14 +298,27 @@ class Recorder:
         except StoreError as error:
             self._on_store_failure(error)
             self._keeper.reopen()
+        else:
+            self._on_store_success(Settled(), frozenset())
 
     def _do_errands(self) -> None:
         """What other threads ask of the store: a renewal after a roll-back, a quarantined result again."""
         for errand in self._mailbox.take_errands():
             if errand.renew_because:
                 self._renew("rolled-back", errand.renew_because)
+            elif errand.damaged_because:
+                self._look_after_store(errand.damaged_because)
             else:
                 self._requeue(errand.requeue)
+
+    def _look_after_store(self, damaged_because: str = "") -> None:
+        """The store's files may go, or be damaged, without any commit that would notice it."""
+        try:
+            self._keeper.look_after(damaged_because)
+        except StoreCorruptError as error:
+            self._renew("database-damaged", str(error))
+        except StoreError as error:
+            self._on_store_failure(error)
 
     def _requeue(self, sequence: int) -> None:
         try:

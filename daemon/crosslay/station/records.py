@@ -52,17 +52,18 @@ def first_records(source: str, reason: str, *, wall_s: float, synchronized: bool
     """What a database made anew begins with: the gap, then what the old one still owed."""
 
     def records(old: Old) -> list[Draft]:
-        lost = _lost(old, reason)
-        gap = gap_draft(source, lost, wall_s=wall_s, synchronized=synchronized)
-        return [gap, *(again_draft(item) for item in old.undelivered)]
+        # What undelivered gap records said must be said again.
+        lost = dict.fromkeys([_lost(old, reason), *old.gaps])
+        gaps = [gap_draft(source, item, wall_s=wall_s, synchronized=synchronized) for item in lost]
+        return [*gaps, *(again_draft(item) for item in old.undelivered)]
 
     return records
 
 
 def _lost(old: Old, reason: str) -> Gap:
     if old.levels is None:
-        return Gap(first=1, last=None, reason=reason)
-    if len(old.undelivered) < old.levels.pending:  # some rows could not be read
+        return Gap(first=1, last=None, reason=reason, instance_id=old.instance_id)
+    if len(old.undelivered) + len(old.gaps) < old.levels.pending:  # some rows could not be read
         return Gap(
             first=old.levels.acknowledged_through + 1, last=None, reason=reason, instance_id=old.levels.instance_id
         )

@@ -266,7 +266,7 @@ class TestAsyncApi:
         assert [each for each in found["diagnostics"] if each["severity"] <= 1] == []
         assert found["version"] == "3.0.0"
         operations = {(each["action"], each["address"]): set(each["messages"]) for each in found["operations"]}
-        assert operations[("send", "{prefix}/v1/result")] == {"result-event", "gap-event"}
+        assert operations[("send", "{prefix}/v1/result")] == {"result-event", "gap-event", "recall-event"}
         assert operations[("receive", "{prefix}/v1/result/ack")] == {"acknowledgement"}
         assert len(operations) == len(LEAVES)
 

@@ -122,6 +122,38 @@ TRACE_REFUSED = Kind(
     signal=Signal.CHECK,
     remedy="The last delivery was no usable trace. Measure the part again; see the reason in refused/.",
 )
+REFERENCE_DUE = Kind(
+    id="reference-check-due",
+    level=Level.WARNING,
+    signal=Signal.MAINTENANCE,
+    remedy="Put the specimen under the stylus and run `crosslay specimen STATION.toml check NAME` before it is due.",
+)
+REFERENCE_OVERDUE = Kind(
+    id="reference-check-overdue",
+    level=Level.FAULT,
+    signal=Signal.CHECK,
+    remedy="No part passes until a check is good. Put the specimen under the stylus and run "
+    "`crosslay specimen STATION.toml check NAME`.",
+)
+REFERENCE_FAILED = Kind(
+    id="reference-check-failed",
+    level=Level.FAULT,
+    signal=Signal.FAILURE,
+    remedy="No part passes until a check is good. Clean specimen and tip, check again; then repair the gauge, or "
+    "`crosslay specimen STATION.toml correct propose NAME`.",
+)
+REFERENCE_RUNNING = Kind(
+    id="reference-check-running",
+    level=Level.WARNING,
+    signal=Signal.CHECK,
+    remedy="Traverse the specimen until the check is complete. What is measured now is no part.",
+)
+REFERENCE_WARNING = Kind(
+    id="reference-check-warning",
+    level=Level.WARNING,
+    signal=Signal.MAINTENANCE,
+    remedy="Parts are judged. Look at `crosslay specimen STATION.toml history NAME`: tip, drive or fixture may change.",
+)
 
 
 #: Every condition there is. A new connection states each, so that none of an earlier run stays retained as it was.
@@ -140,6 +172,11 @@ KINDS = (
     GAUGE_FAILED,
     LIGHT_FAILED,
     TRACE_REFUSED,
+    REFERENCE_DUE,
+    REFERENCE_OVERDUE,
+    REFERENCE_FAILED,
+    REFERENCE_RUNNING,
+    REFERENCE_WARNING,
 )
 
 

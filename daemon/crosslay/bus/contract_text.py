@@ -16,6 +16,12 @@ from crosslay.bus.messages import (
     OfflineMessage,
     ProcessingTimes,
     Quantity,
+    RecallData,
+    RecallEvent,
+    RecallRange,
+    ReferenceCheckAnswer,
+    ReferenceCheckCommand,
+    ReferenceCheckMessage,
     Rejection,
     ResultData,
     ResultEvent,
@@ -46,7 +52,8 @@ it is acknowledged, across restarts, power cuts and lost brokers.
 7. The order is that of `data.sequence`, never that of times. A new `data.instanceId` means a new database at the
    station: begin at 1 again, and keep what you have of the old one.
 8. An event of type `org.crosslay.gap.v1` says which results will never come, and why. It has a number of its own;
-   store and acknowledge it like a result.
+   store and acknowledge it like a result. One of type `org.crosslay.recall.v1` says which passed results are in doubt
+   because a reference check failed: store and acknowledge it, and have those parts held (ISO 9001:2015, 7.1.5.2).
 9. `{prefix}/v1/state` shows `lastSequence` and `acknowledgedThrough`: compare them with what you have. `online: false`
    with an older `sessionNumber` than one you have seen is old news.
 10. Ignore fields and types of events that you do not know; within version 1 more may be added.
@@ -74,6 +81,10 @@ MESSAGE_TITLES = {
     "gap": "Lost results: the data of a gap event",
     "gap-event": "Gap record",
     "identification": "Who the station is",
+    "recall": "Passed results in doubt: the data of a recall event",
+    "recall-event": "Recall",
+    "reference-check-answer": "Answer to the command for a reference check",
+    "reference-check-command": "Command for a reference check",
     "result": "One judged part: the data of a result event",
     "result-event": "Result",
     "state": "State of a station that runs",
@@ -129,6 +140,31 @@ def _gap() -> GapEvent:
     return GapEvent(source=_SOURCE, id=identifier, time=_TIME, sequence="0000000000000000043", data=data)
 
 
+def _failed_check() -> ReferenceCheckMessage:
+    return ReferenceCheckMessage(
+        id="0198f3d2-7c1e-7000-8000-0000000000c7", specimen="roughness-3", time=_TIME, outcome="out-of-tolerance",
+        correction=1.0,
+    )  # fmt: skip
+
+
+def _recall() -> RecallEvent:
+    good = ReferenceCheckMessage(
+        id="0198f1aa-7c1e-7000-8000-0000000000c6", specimen="roughness-3", time="2026-03-02T00:15:30.123Z",
+        outcome="in-tolerance", correction=1.0,
+    )  # fmt: skip
+    identifier = "0198f3d2-7c1e-7000-8000-00000000002c"
+    data = RecallData(
+        recall_id=identifier, instance_id=_INSTANCE, sequence=44, failed_check=_failed_check(), last_good_check=good,
+        reason="roughness-3: Ra 2.71 µm instead of 2.94 µm", results=2, part_ids=["P-0040", "P-0041"],
+        ranges=[RecallRange(instance_id=_INSTANCE, from_sequence=40, to_sequence=41, results=2)], part_ids_total=2,
+        creation_time=_TIME, clock_synchronized=True,
+    )  # fmt: skip
+    return RecallEvent(
+        source=_SOURCE, id=identifier, subject="specimen/roughness-3", time=_TIME, sequence="0000000000000000044",
+        data=data,
+    )  # fmt: skip
+
+
 def _state() -> StateMessage:
     return StateMessage(
         instance_id=_INSTANCE, session_number=1203, time=_TIME, clock_synchronized=True, cycle="waiting",
@@ -148,6 +184,14 @@ def _examples() -> dict[str, Any]:
         "gap-event": _gap(),
         "acknowledgement": Acknowledgement.model_construct(
             instance_id=_INSTANCE, acknowledged_through=42, rejected=[rejected]
+        ),
+        "recall-event": _recall(),
+        "reference-check-command": ReferenceCheckCommand.model_construct(
+            request_id="shift-17", specimen="roughness-3", traces=None
+        ),
+        "reference-check-answer": ReferenceCheckAnswer(
+            request_id="shift-17", status="completed", specimen="roughness-3", check=_failed_check(),
+            text="roughness-3: Ra 2.71 µm instead of 2.94 µm",
         ),
         "evaluation": EvaluationMessage(part_id="P-0042", sequence=42, result_evaluation=WireVerdict.NOT_OK),
         "state": _state(),

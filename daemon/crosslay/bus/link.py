@@ -220,7 +220,7 @@ class Link:
         if self.maximum_packet_bytes is None:
             return True
         # PUBLISH (MQTT 5.0, 3.3): at most 5 bytes of fixed header, topic with its length, packet id, properties.
-        properties = len(_properties_of(message).pack())
+        properties = len(_properties_of(message).pack())  # type: ignore[no-untyped-call]
         size = 5 + 2 + len(message.topic.encode()) + 2 + properties + len(message.payload)
         return size <= self.maximum_packet_bytes
 

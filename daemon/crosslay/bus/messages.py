@@ -11,6 +11,16 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field
 
+from crosslay.bus.reference_messages import (
+    RecallData,
+    RecallEvent,
+    RecallRange,
+    ReferenceCheckAnswer,
+    ReferenceCheckCommand,
+    ReferenceCheckMessage,
+    ReferenceWord,
+    SpecimenMessage,
+)
 from crosslay.bus.result_messages import (
     CharacteristicMessage,
     FindingMessage,
@@ -62,8 +72,15 @@ __all__ = [
     "Inbound",
     "LastPart",
     "OfflineMessage",
+    "OpenPart",
     "ProcessingTimes",
     "Quantity",
+    "RecallData",
+    "RecallEvent",
+    "RecallRange",
+    "ReferenceCheckAnswer",
+    "ReferenceCheckCommand",
+    "ReferenceCheckMessage",
     "Rejection",
     "RequestedSettings",
     "RequirementMessage",
@@ -71,6 +88,7 @@ __all__ = [
     "ResultEvent",
     "Sequence",
     "SettingsMessage",
+    "SpecimenMessage",
     "StateMessage",
     "StoreLevel",
     "TraceMessage",
@@ -116,6 +134,18 @@ class LastPart(Wire):
     details: str = Field(description="The verdict in a sentence.")
 
 
+class OpenPart(Wire):
+    """A part that needs more traces before it can be judged."""
+
+    part_id: Text = Field(description="The part; further traces name it in their fact `part`.")
+    traces: int = Field(description="Traces taken so far.")
+    at_least: int = Field(description="How many more are needed at least.")
+    at_most: int = Field(description="How many more may be needed at most.")
+    waits_for: list[str] = Field(description="Characteristics, and their positions, that need more.",
+                                 examples=[["journal at A"]])  # fmt: skip
+    prompt: str = Field(description="What to do next, for the person at the machine.")
+
+
 class Backlog(Wire):
     """Results not yet acknowledged."""
 
@@ -153,13 +183,17 @@ class StateMessage(Wire):
     last_sequence: Sequence = Field(description="Newest result that is stored; 0 before the first.")
     acknowledged_through: Sequence = Field(description="All results up to this one are done with.")
     last_part: LastPart | None = Field(description="The latest result since the station started; null before it.")
+    open_part: OpenPart | None = Field(default=None, description="The part that waits for more traces, if one does.")
     backlog: Backlog
     store: StoreLevel | None = None
     health: Literal["normal", "F", "C", "S", "M"] = Field(
         description="NAMUR NE 107 summary: failure, function check, out of specification, maintenance required."
     )
     conditions: list[str] = Field(description="Ids of the conditions that are not normal; each has a topic of its own.")
-    reference_check: Literal["none"] = Field(default="none", description="`none`: no specimen is registered.")
+    reference_check: ReferenceWord = Field(
+        default="none",
+        description="`none`: no specimen is registered. `overdue`, `failed`: nothing passes until a check is good.",
+    )
     indicator: str = Field(description="Adapters that drive the light, or `none`.")
     counters: dict[str, int] = Field(description="Events counted since the station started, by name.")
 
@@ -228,8 +262,14 @@ class ConfigurationMessage(Wire):
     acknowledge: Literal["confirmed", "broker"] = Field(description="Who acknowledges results: the MES, or the broker.")
     window: int = Field(description="W: results that may be under way at the same time (DC-31).")
     requirements: list[RequirementMessage] = Field(description="One for each call-out, in the drawing's order.")
-    reference_check: Literal["none"] = Field(default="none", description="`none`: no specimen is registered.")
-    reference_check_due: Time | None = Field(default=None, description="When the next check is due; null for never.")
+    reference_check: Literal["none", "registered"] = Field(
+        default="none", description="Whether specimens are registered; without a valid check nothing passes then."
+    )
+    reference_check_due: Time | None = Field(
+        default=None, description="When the next check is due; null: at once, or never where no specimen is registered."
+    )
+    specimens: list[SpecimenMessage] = Field(default_factory=list, description="The registered reference specimens.")
+    commands: list[str] = Field(default_factory=list, description="Commands that are taken on ``v1/command/…``.")
 
 
 class ConditionMessage(Wire):

@@ -19,6 +19,7 @@ import structlog
 
 from crosslay.bus import conditions as kinds
 from crosslay.bus.anchor import Anchor
+from crosslay.bus.commands import CommandDesk
 from crosslay.bus.host import Host
 from crosslay.bus.inbound import Inbox
 from crosslay.bus.link import Address, Link, Outbound
@@ -62,7 +63,7 @@ class Policy:
 class Pump:
     """See the module. `wake`, `announce`, `settled` and `state_changed` may be called from any thread."""
 
-    def __init__(self, policy: Policy, reader: Reader, host: Host) -> None:
+    def __init__(self, policy: Policy, reader: Reader, host: Host, desk: CommandDesk | None = None) -> None:
         self._policy = policy
         self._reader = reader
         self._host = host
@@ -86,6 +87,9 @@ class Pump:
         self._renewed = threading.Event()
         self._anchor = Anchor(policy.topics, host)
         self._inbox = Inbox(policy.topics, host)
+        self._desk = desk
+        if desk is not None:
+            desk.wake = self.wake
         self._resolver = Resolver()
         self._offline_because = ""
 
@@ -116,7 +120,7 @@ class Pump:
         self.wake()
 
     def identity_changed(self) -> None:
-        """Say anew who this is: the gauge has told its identity."""
+        """Say anew who this is and what it judges by: the gauge has told its identity, or a check has another due."""
         self._identity_dirty.set()
         self.wake()
 
@@ -212,11 +216,12 @@ class Pump:
         _log.info("broker-connected", broker=str(self._policy.address), session=session.number)
         self._offline_because = ""
         self._host.conditions.clear(kinds.BROKER_OFFLINE)
-        if self._confirmed:
-            session.link.subscribe([self._policy.topics[ACK]])
+        heard = () if self._desk is None else self._desk.heard
+        session.link.asking = frozenset(heard)
+        if self._confirmed or heard:
+            session.link.subscribe([*([self._policy.topics[ACK]] if self._confirmed else []), *heard])
         self._anchor.check(session, self._wake_in, stop)
         self._identity_dirty.set()
-        session.send(self._retained(CONFIGURATION, self._host.configuration()))
         self._window.reconnected()
         self._refusals.reconnected()
         self._refusals_unsaid = True
@@ -237,6 +242,7 @@ class Pump:
             self._on_settled(session, self._settled.popleft())
         session.flush()
         self._send_announcements(session)
+        self._attend(session)
         if self._window.overdue(time.monotonic()):
             self._host.count("resends")
             if self._confirmed and self._policy.topics[RESULT] not in self._refused_topics:
@@ -272,11 +278,13 @@ class Pump:
         room = min(self._window.room(), session.link.room())
         if session.waiting or room <= 0 or self._host.levels().last <= self._window.position:
             return
-        for sequence, payload in self._reader.pending(self._window.position, room):
-            if sequence <= self._noted_through or sequence in self._noted:
-                self._window.hold(sequence)
-                continue
-            self._send_result(session, sequence, payload)
+        rows = self._reader.pending(self._window.position, room)
+        with session.link.together():
+            for sequence, payload in rows:
+                if sequence <= self._noted_through or sequence in self._noted:
+                    self._window.hold(sequence)
+                else:
+                    self._send_result(session, sequence, payload)
 
     def _send_again(self, session: Session) -> None:
         """Results that the broker refused for their content have their next try (DC-23), without what follows them."""
@@ -315,11 +323,20 @@ class Pump:
                     ),
                 )
 
+    def _attend(self, session: Session) -> None:
+        """Commands that came, and answers to them."""
+        if self._desk is None:
+            return
+        while session.link.requested:
+            self._desk.take(session.link.requested.popleft(), time.monotonic())
+        self._desk.send(session)
+
     def _send_presence(self, session: Session) -> None:
         """State on change and every 10 s, conditions on change, all of them retained."""
         if self._identity_dirty.is_set():
             self._identity_dirty.clear()
             session.send(self._retained(IDENTIFICATION, self._host.identification()))
+            session.send(self._retained(CONFIGURATION, self._host.configuration()))
         version = self._host.conditions.version
         if version != session.conditions_version:
             for condition in self._host.conditions.all():
@@ -355,7 +372,9 @@ class Pump:
         """Take one acknowledgement; returns the sequence of a result that the broker took."""
         topic = session.topics.pop(mid, "")
         sequence = session.results.pop(mid, None)
-        if reason >= _FAILURE:
+        if reason >= _FAILURE and self._desk is not None and self._desk.is_foreign(topic):
+            self._host.count("answersRefused")
+        elif reason >= _FAILURE:
             self._refused_topics[topic] = reason
             self._host.count("publishRefused")
             self._report_refusals()
@@ -388,10 +407,13 @@ class Pump:
     def _on_suback(self, reason: int) -> None:
         if reason >= _FAILURE:
             self._host.conditions.raise_(
-                kinds.SUBSCRIBE_REFUSED, f"the broker refuses {self._policy.topics[ACK]} (0x{reason:02X})"
+                kinds.SUBSCRIBE_REFUSED, f"the broker refuses {self._listened()} (0x{reason:02X})"
             )
         else:
             self._host.conditions.clear(kinds.SUBSCRIBE_REFUSED)
+
+    def _listened(self) -> str:
+        return " or ".join([self._policy.topics[ACK], *(() if self._desk is None else self._desk.heard)])
 
     def _receive(self, link: Link) -> None:
         for topic, payload in link.take_received():

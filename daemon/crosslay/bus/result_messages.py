@@ -6,6 +6,7 @@ from typing import Literal
 
 from pydantic import Field
 
+from crosslay.bus.reference_messages import ReferenceCheckMessage
 from crosslay.bus.wire import Identifier, Quantity, Sequence, SequenceText, Text, Time, Wire, WireVerdict
 
 
@@ -26,11 +27,30 @@ class CharacteristicMessage(Wire):
 
     name: str = Field(description="Characteristic of the station file; several call-outs may share it.")
     callout: str = Field(description="The call-out as written.", examples=["Ra 0.8"])
-    value: float | None = Field(description="The unrounded value in `unit`; null where undefined.")
+    position: str | None = Field(default=None, description="Place of the part, where the characteristic has several.")
+    value: float | None = Field(
+        description="The unrounded value that decides, in `unit`; null where undefined. Of several values the one that "
+        "keeps the limit exactly where they are accepted: Tmax the worst, Tmed the median, T16% the worst but those "
+        "that may exceed."
+    )
+    values: list[float | None] | None = Field(
+        default=None, description="All values in the order of their traces, where the rule may take several."
+    )
     unit: str = Field(description="UCUM unit of value and limits.", examples=["um", "mm", "%", "/cm"])
     lower_limit: float | None = Field(default=None, description="Lower limit; null where there is none.")
     upper_limit: float | None = Field(default=None, description="Upper limit; null where there is none.")
     rule: str = Field(description="Acceptance rule in force.", examples=["Tmax", "T16%", "Tmed"])
+    decision_rule: str | None = Field(
+        default=None, description="How the uncertainty enters the decision: not at all, or by guard bands.",
+        examples=["simple", "iso-14253-1"],
+    )  # fmt: skip
+    expanded_uncertainty: float | None = Field(
+        default=None, description="U of `value`, in `unit`; null where it is not known."
+    )
+    coverage_factor: float | None = Field(default=None, description="k of `expandedUncertainty`: U = k·u.")
+    conformance_probability: float | None = Field(
+        default=None, description="Probability that the property lies within its limits (JCGM 106), 0 to 1."
+    )
     evaluation: WireVerdict = Field(description="Verdict on this call-out.")
     reason: str | None = Field(default=None, description="Why there is no value, or why it does not count.")
     settings: SettingsMessage | None = Field(default=None, description="Only where they differ from the result's.")
@@ -62,6 +82,10 @@ class TraceMessage(Wire):
     spacing: Quantity = Field(description="Distance between points.")
     sha256: str = Field(description="SHA-256 of the stored container, hexadecimal.")
     stored: bool = Field(description="Whether it was stored, so that the result could be computed again.")
+    characteristic: str | None = Field(
+        default=None, description="What it was measured for; null where it answers for every characteristic."
+    )
+    position: str | None = Field(default=None, description="Where on the part, if its trace says so.")
 
 
 class ResultData(Wire):
@@ -88,6 +112,9 @@ class ResultData(Wire):
     findings: list[FindingMessage] = Field(description="What was noticed about the traces.")
     trace: TraceMessage | None = Field(description="The trace, where there was one.")
     traces: list[TraceMessage] | None = Field(default=None, description="The traces, where there were several.")
+    reference_check: ReferenceCheckMessage | None = Field(
+        default=None, description="The check in force for the gauge; null where no specimen is registered or checked."
+    )
     plan_id: str = Field(description="The station file's version, for people.")
     plan_hash: str = Field(description="SHA-256 of the station file's validated content, hexadecimal.")
     software: str = Field(description="Name and version of the software that computed.")

@@ -22,6 +22,10 @@ from crosslay.bus.messages import (
     IdentificationMessage,
     Inbound,
     OfflineMessage,
+    RecallData,
+    RecallEvent,
+    ReferenceCheckAnswer,
+    ReferenceCheckCommand,
     ResultData,
     ResultEvent,
     StateMessage,
@@ -37,6 +41,8 @@ CONFIGURATION = "v1/configuration"
 ANCHOR = "v1/anchor"
 EVALUATION = "v1/evaluation"
 CONDITION = "v1/condition"
+REFERENCE_CHECK = "v1/command/reference-check"
+REFERENCE_CHECK_RESPONSE = "v1/command/reference-check/response"
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,6 +118,7 @@ LEAVES = (
         messages=(
             Message(name="result-event", model=ResultEvent, content_type=CLOUDEVENTS_CONTENT_TYPE),
             Message(name="gap-event", model=GapEvent, content_type=CLOUDEVENTS_CONTENT_TYPE),
+            Message(name="recall-event", model=RecallEvent, content_type=CLOUDEVENTS_CONTENT_TYPE),
         ),
         summary="One event for each judged part, in ascending sequence, repeated until it is acknowledged.",
     ),
@@ -150,12 +157,23 @@ LEAVES = (
         messages=(Message(name="condition", model=ConditionMessage),),
         summary="Each trouble, since when, and what to do.",
     ),
+    Leaf(
+        name="reference-check", path=REFERENCE_CHECK, way=Way.IN, keep=Keep.NOT_RETAINED,
+        messages=(Message(name="reference-check-command", model=ReferenceCheckCommand),),
+        summary="Take the next traces for those of a specimen; only where the station file allows this command.",
+    ),
+    Leaf(
+        name="reference-check-response", path=REFERENCE_CHECK_RESPONSE, way=Way.OUT, keep=Keep.NOT_RETAINED,
+        messages=(Message(name="reference-check-answer", model=ReferenceCheckAnswer),),
+        summary="Answers to that command, with its Correlation Data; elsewhere where its Response Topic says so.",
+    ),
 )  # fmt: skip
 
 #: Every published schema by name: those of whole messages, and those that a CloudEvent's ``dataschema`` names.
 SCHEMAS: dict[str, type[Wire | Inbound]] = {
     "result": ResultData,
     "gap": GapData,
+    "recall": RecallData,
     **{message.name: message.model for leaf in LEAVES for message in leaf.messages},
 }
 SCHEMA_IDS = tuple(schema_id(name) for name in sorted(SCHEMAS))

@@ -19,15 +19,14 @@ from crosslay.plan.sections import MAX_NAME, Section, listed, sound_cutoff, soun
 from crosslay.texture.settings import FilterKind, Settings, Standard
 
 MAX_TRACES = 25
-#: Keys that only some types have; and of those, the ones that such a type must have.
-_OF_TEXTURE = ("standard", "filter", "cutoff_mm", "sections", "form", "pitch_mm", "certificate_tip_radius_um")
+#: Keys that only some types have: those that a type has not, and those that it must have.
 _OF_GROOVE = ("groove_width_mm", "groove_bottom")
 _OF_TIP = ("narrow_widths_um", "narrow_depth_um", "cone_angle_deg")
 _NOT_OF = {
-    "A": ("standard", "filter", "cutoff_mm", "sections", "form", "pitch_mm", *_OF_TIP),
-    "B": ("standard", "filter", "cutoff_mm", "sections", "form", "pitch_mm", *_OF_GROOVE),
+    "A": ("standard", "filter", "cutoff_mm", "sections", "form", "pitch_mm", "noise_rq0_um", *_OF_TIP),
+    "B": ("standard", "filter", "cutoff_mm", "sections", "form", "pitch_mm", "noise_rq0_um", *_OF_GROOVE),
     "C": (*_OF_GROOVE, *_OF_TIP),
-    "D": ("pitch_mm", *_OF_GROOVE, *_OF_TIP),
+    "D": ("pitch_mm", "noise_rq0_um", *_OF_GROOVE, *_OF_TIP),
 }
 _NEEDED = {"A": ("groove_width_mm",), "B": ("narrow_widths_um",)}
 _LAST_YEAR = 9000
@@ -66,6 +65,7 @@ class SpecimenSection(Section):
     cone_angle_deg: Annotated[float, Field(gt=0, lt=180)] = 60.0
     pitch_mm: Annotated[float, Field(gt=0, le=100)] | None = None
     certificate_tip_radius_um: Annotated[float, Field(gt=0)] | None = None
+    noise_rq0_um: Annotated[float, Field(gt=0)] | None = None
     measuring_zone: Annotated[str, Field(max_length=200)] = ""
 
     @model_validator(mode="after")
@@ -105,6 +105,8 @@ class Registered:
         Longest wait for the next trace of a check that is begun, s.
     certificate_due
         Last day of the certificate.
+    noise_rq0_um
+        Noise Rq0 of the gauge, µm, where it is known: without it no correction is taken from a type C.
     digest
         SHA-256 of what the certificate and the tolerance say: another one needs another check.
     """
@@ -114,6 +116,7 @@ class Registered:
     every_hours: float
     check_timeout_s: float
     certificate_due: dt.date
+    noise_rq0_um: float | None
     digest: str
 
     @property
@@ -165,7 +168,8 @@ def _registered(section: SpecimenSection) -> Registered:
     )  # fmt: skip
     return Registered(
         specimen=specimen, traces=section.traces, every_hours=section.every_hours,
-        check_timeout_s=section.check_timeout_s, certificate_due=section.certificate_due, digest=_digest(section),
+        check_timeout_s=section.check_timeout_s, certificate_due=section.certificate_due,
+        noise_rq0_um=section.noise_rq0_um, digest=_digest(section),
     )  # fmt: skip
 
 
@@ -185,7 +189,8 @@ def _digest(section: SpecimenSection) -> str:
     # When to check, and what only makes for a warning, may change without a new check.
     content = section.model_dump(
         mode="json",
-        exclude={"every_hours", "traces", "check_timeout_s", "warn_percent", "certificate_due", "measuring_zone"},
+        exclude={"every_hours", "traces", "check_timeout_s", "warn_percent", "certificate_due", "measuring_zone",
+                 "noise_rq0_um"},
     )
     text = json.dumps(content, sort_keys=True, separators=(",", ":"))
     return hashlib.sha256(text.encode()).hexdigest()

@@ -17,7 +17,7 @@ from typing import Any
 from crosslay.bus.link import Link
 from crosslay.cli.main import main
 from crosslay.record.reader import Reader
-from crosslay.station import app, recorder, supervisor
+from crosslay.station import app, judging, recorder, supervisor
 from crosslay.station.capture import Capture
 from crosslay.station.hub import Hub
 from crosslay.station.keeper import Keeper
@@ -46,7 +46,7 @@ TARGETS: dict[str, tuple[Any, str]] = {
     "gauge-settle": (FileDropGauge, "settle"),
     "gauge-describe": (FileDropGauge, "describe"),
     "capture-deliver": (Capture, "_deliver"),
-    "evaluate": (recorder, "inspect"),
+    "evaluate": (judging, "measure"),
     "draft": (recorder.Recorder, "_draft"),
     "commit": (Keeper, "commit"),
     "commit-done": (Keeper, "_look"),

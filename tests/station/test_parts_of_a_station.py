@@ -5,14 +5,16 @@ from __future__ import annotations
 import socket
 import threading
 import time
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from crosslay.errors import CrosslayError, TraceRefusedError
+from crosslay.inspection.judge import Measured, Remaining
 from crosslay.record.levels import Settled
-from crosslay.station.assembly import Assembly
+from crosslay.station.assembly import Assembly, Group, Slot, Taken
 from crosslay.station.clock import SystemClock
 from crosslay.station.cycle import TRANSITIONS, Cycle, Event, State
 from crosslay.station.mailbox import ACK_DELAY_S, Arrival, Mailbox
@@ -21,10 +23,30 @@ from crosslay.station.supervisor import Failure, Success, Worker, attempt
 from crosslay.texture.trace import Trace
 
 
-def arrival(characteristic: str = "", ticket: int = 1) -> Arrival:
-    facts = {"characteristic": characteristic} if characteristic else {}
+def arrival(characteristic: str = "", ticket: int = 1, position: str = "") -> Arrival:
+    given = {"characteristic": characteristic, "position": position}
+    facts = {name: value for name, value in given.items() if value}
     trace = Trace(samples=np.zeros(3), spacing_um=1.0, facts=facts)
     return Arrival(trace=trace, ticket=ticket, arrived_at=0.0)
+
+
+def assembly_of(positions: dict[str, tuple[str, ...]] | None = None, **traces: int) -> Assembly:
+    """An assembly whose slots need a fixed number of traces each."""
+
+    def remaining(slot: Slot, taken: Sequence[Taken]) -> Remaining | None:
+        left = traces[slot.characteristic] - len(taken)
+        return Remaining(taken=len(taken), at_least=left, at_most=left) if left > 0 else None
+
+    return Assembly({name: (positions or {}).get(name, ()) for name in traces}, 60.0, remaining)
+
+
+def add(assembly: Assembly, part_id: str, came: Arrival, now: float) -> list[Group]:
+    slots = assembly.slots_of(came.trace.facts)
+    return assembly.add(part_id, Taken(arrival=came, slots=slots, measured=Measured()), now)
+
+
+def tickets(group: Group) -> list[int]:
+    return [each.ticket for each in group.arrivals]
 
 
 def test_the_cycle_of_one_part() -> None:
@@ -103,35 +125,78 @@ def test_acknowledgements_wake_the_recorder() -> None:
 
 
 def test_a_trace_without_a_characteristic_is_a_whole_part() -> None:
-    [group] = Assembly(("bore", "face"), 60.0).add("P-1", arrival(), 0.0)
-    assert (list(group.arrivals), group.missing) == ([""], ())
+    [group] = add(assembly_of(bore=1, face=1), "P-1", arrival(), 0.0)
+    assert (tickets(group), group.missing) == ([1], ())
+    assert group.at(Slot("bore")) == group.at(Slot("face")) == group.taken
 
 
 def test_a_part_is_complete_when_every_characteristic_has_its_trace() -> None:
-    assembly = Assembly(("bore", "face"), 60.0)
-    assert assembly.add("P-1", arrival("face"), 0.0) == []
-    assert assembly.waits("P-1") == ("bore",)
-    assert assembly.add("P-2", arrival("face"), 1.0) == []
-    [group] = assembly.add("P-1", arrival("bore"), 2.0)
-    assert (group.part_id, set(group.arrivals), group.missing) == ("P-1", {"bore", "face"}, ())
+    assembly = assembly_of(bore=1, face=1)
+    assert add(assembly, "P-1", arrival("face"), 0.0) == []
+    waits = assembly.waits("P-1")
+    assert waits is not None
+    assert (waits.slots, waits.prompt, waits.taken) == (("bore",), "still to measure: bore", 1)
+    assert add(assembly, "P-2", arrival("face"), 1.0) == []
+    [group] = add(assembly, "P-1", arrival("bore", 2), 2.0)
+    assert (group.part_id, tickets(group), group.missing) == ("P-1", [1, 2], ())
+    assert assembly.waits("P-1") is None
     assert assembly.expired(60.9) == []
     [late] = assembly.expired(61.0)
-    assert (late.part_id, late.missing) == ("P-2", ("bore",))
+    assert (late.part_id, late.missing) == ("P-2", ("no trace for bore",))
     assert assembly.expired(1000.0) == []
 
 
 def test_a_characteristic_measured_twice_ends_the_part_begun_before() -> None:
-    assembly = Assembly(("bore", "face"), 60.0)
-    assembly.add("P-1", arrival("face", 1), 0.0)
-    [cut] = assembly.add("P-1", arrival("face", 2), 1.0)
-    assert (cut.missing, cut.arrivals["face"].ticket) == (("bore",), 1)
-    [whole] = assembly.add("P-1", arrival("bore", 3), 2.0)
-    assert (whole.missing, whole.arrivals["face"].ticket) == ((), 2)
+    assembly = assembly_of(bore=1, face=1)
+    add(assembly, "P-1", arrival("face", 1), 0.0)
+    [cut] = add(assembly, "P-1", arrival("face", 2), 1.0)
+    assert (cut.missing, tickets(cut)) == (("no trace for bore",), [1])
+    [whole] = add(assembly, "P-1", arrival("bore", 3), 2.0)
+    assert (whole.missing, tickets(whole)) == ((), [2, 3])
 
 
 def test_an_unknown_characteristic_is_refused() -> None:
     with pytest.raises(TraceRefusedError, match='"rim", which the plan does not have; it has bore, face'):
-        Assembly(("bore", "face"), 60.0).add("P-1", arrival("rim"), 0.0)
+        add(assembly_of(bore=1, face=1), "P-1", arrival("rim"), 0.0)
+
+
+def test_a_part_waits_for_every_position_and_for_each_as_many_traces_as_it_needs() -> None:
+    assembly = assembly_of({"bore": ("A", "B")}, bore=2, face=1)
+    again = "bore at {0}: 1 of up to 2 traces; measure the same part again at another place of {0} (1 more); "
+    for number, (at, prompt) in enumerate(
+        [("B", again.format("B") + "still to measure: bore at A, face"),
+         ("B", "still to measure: bore at A, face"),
+         ("A", again.format("A") + "still to measure: face")]
+    ):  # fmt: skip
+        assert add(assembly, "P-1", arrival("bore", number, at), float(number)) == []
+        waits = assembly.waits("P-1")
+        assert waits is not None
+        assert (waits.prompt, waits.taken) == (prompt, number + 1)
+    assert add(assembly, "P-1", arrival("face", 3), 3.0) == []
+    [group] = add(assembly, "P-1", arrival("bore", 4, "A"), 4.0)
+    assert (tickets(group), group.missing) == ([0, 1, 2, 3, 4], ())
+    assert [each.arrival.ticket for each in group.at(Slot("bore", "A"))] == [2, 4]
+
+
+def test_time_runs_out_after_the_latest_trace() -> None:
+    assembly = assembly_of({"bore": ("A", "B")}, bore=2)
+    add(assembly, "P-1", arrival("bore", 1, "A"), 0.0)
+    add(assembly, "P-1", arrival("bore", 2, "B"), 50.0)
+    assert assembly.expired(109.9) == []
+    [late] = assembly.expired(110.0)
+    assert late.missing == ("1 of up to 2 traces for bore at A", "1 of up to 2 traces for bore at B")
+
+
+def test_a_trace_without_a_position_where_one_is_needed_is_refused() -> None:
+    assembly = assembly_of({"bore": ("A", "B")}, bore=1, face=1)
+    with pytest.raises(TraceRefusedError, match="names no position; the positions of bore are A, B"):
+        add(assembly, "P-1", arrival("bore"), 0.0)
+    with pytest.raises(TraceRefusedError, match='is for position "C"; the positions of bore are A, B'):
+        add(assembly, "P-1", arrival("bore", 1, "C"), 0.0)
+    # One for all characteristics counts for those that have its position, or none.
+    assert add(assembly, "P-1", arrival("", 1, "A"), 0.0) == []
+    [group] = add(assembly, "P-1", arrival("", 2, "B"), 0.0)
+    assert [each.arrival.ticket for each in group.at(Slot("bore", "B"))] == [2]
 
 
 def test_attempt_turns_anything_into_a_failure() -> None:

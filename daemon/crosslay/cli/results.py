@@ -14,6 +14,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+from crosslay.cli.output import SHOWN_UNITS
 from crosslay.errors import UsageError
 from crosslay.plan.load import load_plan
 from crosslay.record.reader import Reader, Row
@@ -131,11 +132,7 @@ def _show(row: Row, *, as_json: bool) -> None:
     if data.get("supersedes"):
         lines.append(f"supersedes  {data['supersedes']}")
     for item in data.get("characteristics", []):
-        limit = f"≤ {item['upperLimit']:g}" if item.get("upperLimit") is not None else f"≥ {item['lowerLimit']:g}"
-        lines.append(
-            f"  {item['name']:<16} {item['callout']:<14} {_number(item['value']):>10} {item['unit']:<3} {limit:<10} "
-            f"{item['rule']:<5} {item['evaluation']}{'  ' + item['reason'] if item.get('reason') else ''}"
-        )
+        lines += _characteristic(item)
     settings = data.get("settings")
     if settings is not None:
         lines.append(
@@ -150,6 +147,25 @@ def _show(row: Row, *, as_json: bool) -> None:
         )
     lines += [f"plan        {data.get('planId')} ({data.get('planHash')})", f"software    {data.get('software')}"]
     sys.stdout.write("\n".join(lines) + "\n")
+
+
+def _characteristic(item: dict[str, Any]) -> list[str]:
+    """A call-out with its verdict, and below it what else is known of its value."""
+    limit = f"≤ {item['upperLimit']:g}" if item.get("upperLimit") is not None else f"≥ {item['lowerLimit']:g}"
+    name = item["name"] + (f" at {item['position']}" if item.get("position") else "")
+    line = (f"  {name:<16} {item['callout']:<14} {_number(item['value']):>10} {item['unit']:<3} {limit:<10} "
+            f"{item['rule']:<5} {item['evaluation']}{'  ' + item['reason'] if item.get('reason') else ''}")  # fmt: skip
+    known = []
+    if item.get("expandedUncertainty") is not None:
+        unit = SHOWN_UNITS.get(item["unit"], item["unit"])
+        known.append(f"± {item['expandedUncertainty']:.3g} {unit} (k = {item['coverageFactor']:g})")
+    if item.get("conformanceProbability") is not None:
+        known.append(f"probability of conformance {100 * item['conformanceProbability']:.4g} %")
+    if known or item.get("decisionRule", "simple") != "simple":
+        known.append(f"decided by {item['decisionRule']}")
+    if item.get("values"):
+        known.append(f"of {len(item['values'])}: {', '.join(_number(value) for value in item['values'])}")
+    return [line, *([f"{'':<18} {', '.join(known)}"] if known else [])]
 
 
 def _summary(row: Row) -> dict[str, Any]:

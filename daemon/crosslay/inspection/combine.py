@@ -9,14 +9,14 @@ _WORST_FIRST = (Decision.FAIL, Decision.INVALID, Decision.UNDECIDED, Decision.PA
 
 
 def combine(verdicts: tuple[Verdict, ...], missing: tuple[str, ...] = ()) -> Verdict:
-    """Combine the verdicts of a part's traces, one for each characteristic.
+    """Combine the verdicts of a part's places.
 
     Parameters
     ----------
     verdicts
         At least one.
     missing
-        Characteristics that were never measured: the part is invalid then, whatever the others say.
+        What was never measured, in words: the part is invalid then, whatever the others say.
 
     Returns
     -------
@@ -29,7 +29,7 @@ def combine(verdicts: tuple[Verdict, ...], missing: tuple[str, ...] = ()) -> Ver
     findings = tuple(finding for verdict in verdicts for finding in verdict.findings)
     judged = tuple(item for verdict in verdicts for item in verdict.judged)
     if missing:
-        text = f"the part is incomplete: no trace for {', '.join(missing)}"
+        text = f"the part is incomplete: {', '.join(missing)}"
         incomplete = Finding(
             id="incomplete",
             severity=Severity.INVALID,
@@ -38,10 +38,17 @@ def combine(verdicts: tuple[Verdict, ...], missing: tuple[str, ...] = ()) -> Ver
         )
         return Verdict(decision=Decision.INVALID, text=text, judged=judged, findings=(*findings, incomplete))
     decision = next(worst for worst in _WORST_FIRST if any(verdict.decision is worst for verdict in verdicts))
-    texts = [verdict.text for verdict in verdicts if verdict.decision is decision]
-    return Verdict(
-        decision=decision,
-        text=texts[0] if decision is not Decision.PASS else f"all {len(judged)} characteristics within tolerance",
-        judged=judged,
-        findings=findings,
-    )
+    return Verdict(decision=decision, text=_text(decision, verdicts), judged=judged, findings=findings)
+
+
+def _text(decision: Decision, verdicts: tuple[Verdict, ...]) -> str:
+    judged = [item for verdict in verdicts for item in verdict.judged]
+    match decision:
+        case Decision.PASS:
+            return f"all {len(judged)} characteristics within tolerance"
+        case Decision.FAIL:
+            failed = [item for item in judged if item.decision is Decision.FAIL]
+            first = failed[0].characteristic + (f" at {failed[0].position}" if failed[0].position else "")
+            return f"{len(failed)} of {len(judged)} characteristics out of tolerance, {first} the first"
+        case _:
+            return next(verdict.text for verdict in verdicts if verdict.decision is decision)

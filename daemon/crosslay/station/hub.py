@@ -24,6 +24,7 @@ from crosslay.bus.messages import (
     ConfigurationMessage,
     IdentificationMessage,
     LastPart,
+    OpenPart,
     StateMessage,
     rfc3339,
 )
@@ -31,6 +32,7 @@ from crosslay.bus.topics import SCHEMA_IDS
 from crosslay.errors import BusError
 from crosslay.plan.load import StationPlan
 from crosslay.record.levels import Levels, Settled
+from crosslay.station.assembly import Waits
 from crosslay.station.clock import SystemClock
 from crosslay.station.configuration import configuration_of
 from crosslay.station.cycle import Cycle, Event
@@ -60,6 +62,7 @@ class Hub:
         self._lock = threading.Lock()
         self._counters: Counter[str] = Counter()
         self._last_part: LastPart | None = None
+        self._waits: Waits | None = None
         self._sessions = iter(range(0))
         self._sessions_left = 0
         self._drained: deque[tuple[float, int]] = deque(maxlen=256)
@@ -154,6 +157,12 @@ class Hub:
         if self.cycle.on(event) is not before:
             self.changed()
 
+    def part_waits(self, waits: Waits | None) -> None:
+        """The present part needs more traces; None: no part does."""
+        with self._lock:
+            self._waits = waits
+        self.changed()
+
     def stored(self, part: LastPart) -> None:
         """A result was committed."""
         with self._lock:
@@ -185,6 +194,7 @@ class Hub:
         active = self.conditions.active()
         with self._lock:
             counters, last_part = dict(sorted(self._counters.items())), self._last_part
+            waits = self._waits
         return StateMessage(
             instance_id=levels.instance_id,
             session_number=session_number,
@@ -197,6 +207,9 @@ class Hub:
             last_sequence=levels.last,
             acknowledged_through=levels.acknowledged_through,
             last_part=last_part,
+            open_part=None if waits is None else OpenPart(
+                part_id=waits.part_id, traces=waits.taken, at_least=waits.at_least, at_most=waits.at_most,
+                waits_for=list(waits.slots), prompt=waits.prompt),
             backlog=Backlog(
                 depth=levels.pending,
                 quarantined=levels.quarantined,

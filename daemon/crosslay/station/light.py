@@ -30,6 +30,7 @@ class Show(enum.Enum):
 
     WAITING = "waiting"
     BUSY = "busy"
+    MORE = "more"
     ACCEPTED = "accepted"
     FAILED = "failed"
     UNJUDGED = "unjudged"
@@ -40,7 +41,15 @@ class Block(enum.Enum):
 
     STORE = "store"
     GAUGE = "gauge"
+    REFERENCE = "reference"
+    """No reference check vouches for the gauge; it measures on."""
+    CHECK = "check"
+    """A reference check is being made."""
     STOPPING = "stopping"
+
+
+#: Blocks under which the gauge is to go on measuring: a specimen, or a part whose result is invalid.
+_MEASURES_ON = frozenset({Block.REFERENCE, Block.CHECK})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,6 +90,11 @@ class LightLogic:
         """Undecided, invalid, incomplete, overrun or refused."""
         if ticket == self._ticket:
             self._set(Show.UNJUDGED, now, reason)
+
+    def more(self, ticket: int, now: float, prompt: str) -> None:
+        """The part needs another trace: REJECT, ready for it, whatever shows between parts."""
+        if ticket == self._ticket:
+            self._set(Show.MORE, now, prompt)
 
     def committed(self, ticket: int) -> None:
         """The result of the part is stored: the bit `result_valid` may say so."""
@@ -151,14 +165,15 @@ class LightLogic:
         blocked = bool(self._blocks)
         failed = self._show is Show.FAILED and not blocked
         fault = blocked or self._show is Show.UNJUDGED
+        measures = _MEASURES_ON.issuperset(self._blocks)
         busy = self._show is Show.BUSY
         reject = not accept and not self._holding(now) and (not failed or _phase(now - self._since, FAIL_FLASH_HZ))
         return Outputs(
             accept=accept,
             reject=reject,
             fault=fault or (self._offline and _phase(now, OFFLINE_FLASH_HZ)),
-            ready=not blocked and not busy,
-            busy=busy and not blocked,
+            ready=measures and not busy,
+            busy=measures and busy,
             result_valid=self._committed and not blocked and (accept or failed),
             accept_bit=accept,
             fault_bit=fault,

@@ -14,24 +14,24 @@ import structlog
 
 from crosslay.bus.conditions import STORE_FAILED, TRACE_REFUSED
 from crosslay.bus.messages import EvaluationMessage, LastPart
-from crosslay.errors import CrosslayError, GaugeError, StoreCorruptError, StoreError, StoreFullError, TraceRefusedError
-from crosslay.inspection.combine import combine
-from crosslay.inspection.judge import Decision, Requirement, Verdict, inspect
+from crosslay.errors import GaugeError, StoreCorruptError, StoreError, StoreFullError, TraceRefusedError
+from crosslay.inspection.judge import Decision, Verdict
 from crosslay.plan.load import StationPlan
 from crosslay.ports import Disposition, Gauge
 from crosslay.record.identity import derived_result_id, new_result_id
 from crosslay.record.levels import Settled
 from crosslay.record.store import Draft
 from crosslay.record.traces import pack
-from crosslay.station.assembly import Assembly, Group
+from crosslay.station.assembly import Assembly, Group, Taken, Waits
 from crosslay.station.cycle import Event
 from crosslay.station.hub import Hub
+from crosslay.station.judging import PartJudge
 from crosslay.station.keeper import Keeper
 from crosslay.station.light import Block
 from crosslay.station.mailbox import Arrival, Mailbox
 from crosslay.station.report import WIRE_VERDICTS, JudgedPart, result_bytes
 from crosslay.station.supervisor import Failure, attempt
-from crosslay.texture.trace import Finding, Severity, Trace
+from crosslay.texture.trace import Trace
 
 _log = structlog.get_logger("crosslay.recorder")
 _RETRY_S = 1.0
@@ -48,7 +48,8 @@ class Recorder:
         self._keeper = keeper
         self._mailbox = mailbox
         self._gauge = gauge
-        self._assembly = Assembly(self._plan.characteristics, self._plan.station.part_timeout_s)
+        self._judge = PartJudge(self._plan.requirements)
+        self._assembly = Assembly(self._plan.positions, self._plan.station.part_timeout_s, self._judge.remaining)
         self._present: Arrival | None = None
         self._unfinished: deque[Group] = deque()
         self._begun: tuple[Group, uuid.UUID] | None = None
@@ -65,7 +66,7 @@ class Recorder:
             if arrival is not None:
                 self._present = arrival
                 self._on_arrival(arrival)
-            self._unfinished += self._assembly.expired(time.monotonic())
+            self._cut_short_late_parts()
             self._finish_all(stop)
             self._commit_settled(force=stop.is_set())
             self._do_errands()
@@ -83,9 +84,9 @@ class Recorder:
         """Finish complete parts; one that could not be finished stays for the next try."""
         while self._unfinished:
             group = self._unfinished[0]
-            if self._failed_before and any(self._known(arrival.trace) for arrival in group.arrivals.values()):
+            if self._failed_before and any(self._known(arrival.trace) for arrival in group.arrivals):
                 self._unfinished.popleft()  # what failed came after the commit
-                for arrival in group.arrivals.values():
+                for arrival in group.arrivals:
                     self._dismiss(arrival)
             elif not self._finish(group, stop):
                 return
@@ -98,16 +99,30 @@ class Recorder:
                 self._present = None
                 self._dismiss(arrival)
                 return
-            self._unfinished += self._assembly.add(part_id, arrival, time.monotonic())
+            slots = self._assembly.slots_of(arrival.trace.facts)
+            taken = Taken(arrival=arrival, slots=slots, measured=self._judge.measure(arrival.trace, slots))
+            self._unfinished += self._assembly.add(part_id, taken, time.monotonic())
         except TraceRefusedError as error:
             self._present = None
             self._refuse(arrival, str(error))
             return
         self._present = None
-        waits = self._assembly.waits(part_id)
-        if waits:
-            _log.info("part-begun", part=part_id, waits_for=list(waits))
-            self._hub.event(Event.FINISHED)
+        self._show_waiting(self._assembly.waits(part_id), arrival)
+
+    def _show_waiting(self, waits: Waits | None, newest: Arrival) -> None:
+        """Ask for the next trace of a part that needs more than it has."""
+        self._hub.part_waits(waits or self._assembly.latest())
+        if waits is None:
+            return
+        _log.info("part-begun", part=waits.part_id, traces=waits.taken, waits_for=list(waits.slots))
+        self._hub.light(lambda light, now: light.more(newest.ticket, now, waits.prompt))
+        self._hub.event(Event.FINISHED)
+
+    def _cut_short_late_parts(self) -> None:
+        late = self._assembly.expired(time.monotonic())
+        if late:
+            self._unfinished += late
+            self._hub.part_waits(self._assembly.latest())
 
     def _known(self, trace: Trace) -> bool:
         if not trace.identity:
@@ -134,9 +149,9 @@ class Recorder:
 
     def _finish(self, group: Group, stop: threading.Event) -> bool:
         """Judge a part, show a fail at once (L5), commit, and only then show a pass; whether it was committed."""
-        arrivals = list(group.arrivals.values())
+        arrivals = group.arrivals
         newest = max(arrivals, key=lambda item: item.arrived_at)
-        verdict = self._judge(group)
+        verdict = self._judge.verdict(group, self._assembly.slots)
         self._hub.event(Event.EVALUATED)
         if verdict.decision is Decision.FAIL:
             self._hub.light(lambda light, now: light.fail(newest.ticket, now, verdict.text))
@@ -158,14 +173,6 @@ class Recorder:
             self._settle_gauge(arrival.trace, Disposition.STORED)
         self._hub.event(Event.FINISHED)
         return True
-
-    def _judge(self, group: Group) -> Verdict:
-        verdicts = []
-        for name, arrival in group.arrivals.items():
-            requirements = tuple(item for item in self._plan.requirements if name in {"", item.characteristic})
-            outcome = attempt(partial(_inspect, arrival.trace, requirements))
-            verdicts.append(_broken(outcome, requirements) if isinstance(outcome, Failure) else outcome.value)
-        return combine(tuple(verdicts), group.missing)
 
     def _draft(self, group: Group, arrivals: list[Arrival], verdict: Verdict, processing_s: float) -> Draft:
         now = self._hub.clock.wall()
@@ -353,23 +360,3 @@ class Recorder:
         if failure:
             _log.warning("gauge-settle-failed", reason=failure)
             self._hub.count("gaugeSettleFailed")
-
-
-def _inspect(trace: Trace, requirements: tuple[Requirement, ...]) -> Verdict:
-    try:
-        return inspect(trace, requirements)
-    except CrosslayError as error:
-        finding = Finding(id="trace-unusable", severity=Severity.INVALID, text=f"{error}. Measure the part again.")
-        return Verdict(decision=Decision.INVALID, text=str(error), judged=(), findings=(finding,))
-
-
-def _broken(failure: Failure, requirements: tuple[Requirement, ...]) -> Verdict:
-    """A defect of this program is no reason to lose a part: it is stored, raw trace and all, as invalid."""
-    text = f"the evaluation failed unexpectedly ({failure.text})"
-    finding = Finding(
-        id="evaluation-failed",
-        severity=Severity.INVALID,
-        evidence={"callouts": float(len(requirements))},
-        text=f"{text}. The raw trace is stored; report it with this text.",
-    )
-    return Verdict(decision=Decision.INVALID, text=text, judged=(), findings=(finding,))

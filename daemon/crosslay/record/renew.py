@@ -13,11 +13,12 @@ import sqlite3
 import uuid
 from collections.abc import Callable, Sequence
 from contextlib import closing, suppress
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 from crosslay.errors import StoreError
+from crosslay.record.check_history import History, read_history, write_history
 from crosslay.record.folders import make_folder, sync_folder
 from crosslay.record.levels import Levels, Settled, put_meta, read_levels
 from crosslay.record.store import FILE_NAME, Draft, Store
@@ -27,6 +28,11 @@ from crosslay.record.witness import SET_ASIDE, Witness, read_witness, write_witn
 
 _DRAFT_NAME = "renewal.sqlite3"
 _COMPLETE = "renewalComplete"
+#: Why a database that was set back may miss reference checks, by the reason of its renewal.
+_DISTRUST = {
+    "restored-backup": "the result database was restored from a backup",
+    "rolled-back": "the result database was set back to an earlier state",
+}
 _PAGES_A_STEP = 1000
 _STEPS_A_BEAT = 1_000_000
 _DISK_RESERVE_BYTES = 8 << 20
@@ -34,7 +40,7 @@ _DISK_RESERVE_BYTES = 8 << 20
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Undelivered:
-    """A result of the old database that nobody acknowledged, as far as it could still be read."""
+    """A result or a recall of the old database that nobody acknowledged, as far as it could still be read."""
 
     sequence: int
     result_id: uuid.UUID
@@ -42,6 +48,7 @@ class Undelivered:
     decision: str
     created_at: float
     payload: bytes
+    kind: str = "result"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,6 +65,8 @@ class Old:
         Results and gap records that nobody acknowledged, as far as they can be read.
     deliveries
         Ids of traces that it held.
+    history
+        Its reference checks, corrections and recalls.
     whole
         Whether the outbox and all of its rows could be read.
     """
@@ -68,6 +77,7 @@ class Old:
     undelivered: tuple[Undelivered, ...] = ()
     gaps: tuple[Gap, ...] = ()
     deliveries: tuple[bytes, ...] = ()
+    history: History = field(default_factory=History)
     whole: bool = False
 
 
@@ -228,6 +238,7 @@ def _combined(living: Old, found: Old, witness: Witness | None) -> Old:
         sessions_reserved=sessions,
         undelivered=tuple(undelivered[number] for number in sorted(undelivered)),
         gaps=tuple(dict.fromkeys((*living.gaps, *found.gaps))),
+        history=living.history if living.history.tables else found.history,
         deliveries=tuple(dict.fromkeys((*living.deliveries, *found.deliveries))),
     )
 
@@ -245,6 +256,7 @@ def _build(state_dir: Path, renewal: Renewal, old: Old) -> Witness:
             # Session numbers only grow (DC-62); minutes since the epoch lie above any that cannot be read.
             sessions = old.sessions_reserved if old.sessions_reserved is not None else int(renewal.wall_s) // 60
             put_meta(connection, "sessionsReserved", sessions)
+            write_history(connection, old.history, _DISTRUST.get(renewal.reason, ""))
             put_meta(connection, _COMPLETE, "1")
     finally:
         store.close()
@@ -321,6 +333,7 @@ def _read(connection: sqlite3.Connection, levels: Levels | None) -> Old:
         undelivered=tuple(undelivered),
         gaps=tuple(gaps),
         deliveries=tuple(key for (key,) in deliveries),
+        history=read_history(connection),
         whole=whole and len(undelivered) + len(gaps) == len(numbers),
     )
 
@@ -344,7 +357,7 @@ def _record(connection: sqlite3.Connection, number: int, levels: Levels | None) 
                 reason=data["reason"],
                 instance_id=data.get("lostInstanceId") or data["instanceId"],
             )
-        if kind != "result":
+        if kind not in {"result", "recall"}:
             return None
         return Undelivered(
             sequence=number,
@@ -353,6 +366,7 @@ def _record(connection: sqlite3.Connection, number: int, levels: Levels | None) 
             decision=decision,
             created_at=created_at,
             payload=payload,
+            kind=kind,
         )
     except (ValueError, TypeError, KeyError):
         return None

@@ -62,7 +62,7 @@ class Draft:
     Attributes
     ----------
     kind
-        ``result`` or ``gap``.
+        ``result``, ``gap`` or ``recall``.
     payload
         Makes the wire bytes once the place is known.
     deliveries
@@ -325,7 +325,7 @@ def insert(connection: sqlite3.Connection, draft: Draft, levels: Levels) -> tupl
     before = connection.execute(
         "SELECT result_id FROM result WHERE part_id = ? ORDER BY sequence DESC LIMIT 1", (draft.part_id,)
     ).fetchone()
-    supersedes = None if before is None or draft.kind == "gap" else str(uuid.UUID(bytes=before[0]))
+    supersedes = None if before is None or draft.kind != "result" else str(uuid.UUID(bytes=before[0]))
     payload = draft.payload(Place(instance_id=levels.instance_id, sequence=sequence, supersedes=supersedes))
     connection.execute(
         "INSERT INTO result VALUES (?, ?, ?, ?, ?, ?, ?)",

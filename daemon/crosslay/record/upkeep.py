@@ -14,7 +14,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from crosslay.errors import StoreFullError
-from crosslay.record.levels import cumulative, put_meta
+from crosslay.record.check_history import keep_passes
+from crosslay.record.levels import cumulative
 from crosslay.record.store import TRACES_PER_RESULT, Draft, Store, insert
 
 #: Acknowledged results are removed before their time only above this share of the room.
@@ -256,6 +257,7 @@ class Upkeep:
     @staticmethod
     def _delete_through(connection: sqlite3.Connection, last: int) -> int:
         """Delete results up to `last` with all that belongs to them; returns the bytes of their traces."""
+        keep_passes(connection, last)
         end = (last + 1) * TRACES_PER_RESULT
         freed = connection.execute(
             "SELECT coalesce(sum(length(data)), 0) FROM trace WHERE trace_id < ?", (end,)

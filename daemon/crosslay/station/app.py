@@ -13,6 +13,7 @@ from typing import Any
 import structlog
 
 from crosslay import __version__
+from crosslay.bus.commands import CommandDesk
 from crosslay.bus.link import Address
 from crosslay.bus.pump import Policy, Pump
 from crosslay.bus.topics import Topics
@@ -87,6 +88,7 @@ class Station:
 
     def _run_locked(self) -> None:
         lamp = self._make_lamp()
+        self._hub.reference.load()
         capture, recorder, pump = self._make_parts()
         status = StatusFile(self._plan.name, self._plan.state_dir, self._environ)
         reader = Reader(self._plan.state_dir, on_damage=self._hub.report_damage)
@@ -144,16 +146,19 @@ class Station:
             client_id=f"crosslay-{self._keeper.levels.instance_id}",
             access=self._access,
         )
+        topics = Topics(self._plan.topic)
+        desk = CommandDesk(topics, bus.commands, self._hub.take_command, self._hub.count)
         pump = Pump(
             Policy(
                 address=address,
-                topics=Topics(self._plan.topic),
+                topics=topics,
                 acknowledge=bus.acknowledge,
                 window=bus.window,
                 resend_after_s=bus.resend_after_s,
             ),
             Reader(self._plan.state_dir, on_damage=self._hub.report_damage),
             self._hub,
+            desk,
         )
         capture_worker = Worker(
             "capture", partial(capture.run, gauge), limit_s=_CAPTURE_LIMIT_S, on_failure=capture.on_unexpected
@@ -165,7 +170,7 @@ class Station:
         capture.beat, recorder.beat, self._hub.beat = capture_worker.beat, recorder_worker.beat, pump_worker.beat
         recorder.on_settled, recorder.on_committed = pump.settled, pump.announce
         self._hub.on_change = pump.state_changed
-        self._hub.on_identity = pump.identity_changed
+        self._hub.on_identity, self._hub.on_answer = pump.identity_changed, desk.answer
         self._keeper.on_renewed = partial(self._on_renewed, pump)
         self._keeper.beat = recorder_worker.beat
         self._workers = [capture_worker, recorder_worker, pump_worker]
@@ -175,6 +180,7 @@ class Station:
         """Another database: no acknowledgement of the old one counts, and the connection begins anew."""
         self._mailbox.forget_settled()
         pump.renewed()
+        self._hub.reference.load()
 
     def _supervise(self, lamp: Lamp, status: StatusFile, reader: Reader) -> None:
         """The main thread's rounds: light, watchdog, status file."""
@@ -187,7 +193,7 @@ class Station:
 
     def _rounds(self, lamp: Lamp, status: StatusFile, reader: Reader, guard: Guard) -> None:
         fed_at, written_at, written = 0.0, 0.0, -1
-        requests = RequestFolder(self._plan.state_dir, self._hub.request_requeue)
+        requests = RequestFolder(self._plan.state_dir, self._hub.request_requeue, self._hub.ask)
         every_s = self._notifier.watchdog_every_s
         while not self._stop.is_set():
             guard.beat()

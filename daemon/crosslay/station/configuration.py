@@ -2,15 +2,25 @@
 
 from __future__ import annotations
 
-from crosslay.bus.messages import ConfigurationMessage, Quantity, RequestedSettings, RequirementMessage
+from crosslay.bus.messages import (
+    ConfigurationMessage,
+    Quantity,
+    RequestedSettings,
+    RequirementMessage,
+    SpecimenMessage,
+    rfc3339,
+)
 from crosslay.inspection.callout import Side
 from crosslay.inspection.judge import Requirement, rule_for
 from crosslay.plan.load import StationPlan
+from crosslay.plan.specimens import Registered
+from crosslay.station.reference import Reference
 from crosslay.texture.settings import Settings
 
 
-def configuration_of(plan: StationPlan) -> ConfigurationMessage:
-    """The limits in force, in the order of the station file, and how results count as delivered."""
+def configuration_of(plan: StationPlan, reference: Reference) -> ConfigurationMessage:
+    """The limits in force, in the order of the station file, how results count as delivered, and what is verified."""
+    due_s = reference.standing().due_s
     return ConfigurationMessage(
         station=plan.name,
         plan_id=plan.plan_id,
@@ -18,6 +28,27 @@ def configuration_of(plan: StationPlan) -> ConfigurationMessage:
         acknowledge=plan.bus.acknowledge,
         window=plan.bus.window,
         requirements=[_requirement(each) for each in plan.requirements],
+        reference_check="registered" if plan.specimens else "none",
+        reference_check_due=None if due_s is None else rfc3339(due_s),
+        specimens=[_specimen(each, reference.due_s(each)) for each in plan.specimens],
+        commands=list(plan.bus.commands),
+    )
+
+
+def _specimen(registered: Registered, due_s: float | None) -> SpecimenMessage:
+    specimen = registered.specimen
+    return SpecimenMessage(
+        name=specimen.name,
+        type=specimen.type.value,
+        parameter=specimen.parameter,
+        certified=Quantity(value=specimen.certified, unit=specimen.unit),
+        expanded_uncertainty=specimen.expanded_uncertainty,
+        coverage_factor=specimen.coverage_factor,
+        certificate=specimen.certificate,
+        certificate_due=registered.certificate_due.isoformat(),
+        every_hours=registered.every_hours,
+        traces=registered.traces,
+        due=None if due_s is None else rfc3339(due_s),
     )
 
 

@@ -25,6 +25,8 @@ from crosslay.bus.messages import (
     IdentificationMessage,
     LastPart,
     OpenPart,
+    ReferenceCheckAnswer,
+    ReferenceCheckCommand,
     StateMessage,
     rfc3339,
 )
@@ -40,6 +42,9 @@ from crosslay.station.keeper import Keeper
 from crosslay.station.lamp import Lamp
 from crosslay.station.light import LightLogic
 from crosslay.station.mailbox import Errand, Mailbox
+from crosslay.station.orders import Asked, Order
+from crosslay.station.reference import Outside, Reference
+from crosslay.station.standing import Word
 
 _RATE_OVER_S = 60.0
 _LIBRARIES = ("numpy", "scipy", "paho-mqtt", "pydantic", "structlog", "pyserial")
@@ -58,6 +63,17 @@ class Hub:
         self.lamp: Lamp | None = None
         self.gauge_identity: dict[str, str] = {"adapter": plan.gauge_name}
         self.keeper = Keeper(plan, clock, self.conditions)
+        outside = Outside(
+            clock=clock,
+            synchronized=clock.synchronized,
+            conditions=self.conditions,
+            light=self.light,
+            count=self.count,
+            announced=self._say_reference,
+            answer_bus=self._answer_bus,
+        )
+        #: Reference checks; the recorder thread's, but for `standing` and `message`.
+        self.reference = Reference(plan, self.keeper.checks, outside)
         self._mailbox = mailbox
         self._lock = threading.Lock()
         self._counters: Counter[str] = Counter()
@@ -68,6 +84,7 @@ class Hub:
         self._drained: deque[tuple[float, int]] = deque(maxlen=256)
         self._version = 0
         self.on_identity: Callable[[], None] = lambda: None
+        self.on_answer: Callable[[ReferenceCheckAnswer], None] = lambda _answer: None
         self.on_change: Callable[[], None] = lambda: None
         self.beat: Callable[[], None] = lambda: None
 
@@ -146,6 +163,26 @@ class Hub:
         """Commit a quarantined result again (DC-23)."""
         self._mailbox.ask(Errand(requeue=sequence))
 
+    def ask(self, asked: Asked) -> None:
+        """Ask something of the reference checks; the answer comes later."""
+        self._mailbox.ask(Errand(asked=asked))
+
+    def take_command(
+        self, command: ReferenceCheckCommand, answer: Callable[[ReferenceCheckAnswer], None]
+    ) -> None:
+        """A command that came over the bus."""
+        order = Order(
+            name="reference-check", request_id=command.request_id, specimen=command.specimen, traces=command.traces
+        )
+        self.ask(Asked(order=order, way="bus", answer=answer))
+
+    def _answer_bus(self, answer: ReferenceCheckAnswer) -> None:
+        self.on_answer(answer)
+
+    def _say_reference(self) -> None:
+        self.on_identity()
+        self.changed()
+
     def count(self, name: str) -> None:
         """Add one to a counter."""
         with self._lock:
@@ -219,6 +256,7 @@ class Hub:
             store=self.keeper.level(),
             health=self._health(),
             conditions=sorted(item.kind.id for item in active),
+            reference_check=self.reference.standing().word.value,
             indicator=",".join(choice.name for choice in self.plan.indicators) or "none",
             counters=counters,
         )
@@ -239,15 +277,15 @@ class Hub:
 
     def configuration(self) -> ConfigurationMessage:
         """What it judges by, for ``v1/configuration``."""
-        return configuration_of(self.plan)
+        return configuration_of(self.plan, self.reference)
 
     def _health(self) -> str:
         signals = {item.kind.signal for item in self.conditions.active() if item.level is not Level.NORMAL}
         for signal in _WORST_FIRST:
             if signal in signals:
                 return signal.value
-        # No reference specimen is registered: the gauge's own state is not verified (page *interface*).
-        return Signal.MAINTENANCE.value
+        # Without a reference specimen the gauge's own state is not verified (page *interface*).
+        return Signal.MAINTENANCE.value if self.reference.standing().word is Word.NONE else "normal"
 
     def _seconds_to_drain(self, levels: Levels) -> float | None:
         if levels.pending == 0:

@@ -20,6 +20,7 @@ from crosslay.bus.conditions import (
 from crosslay.bus.messages import StoreLevel
 from crosslay.errors import StoreCorruptError, StoreError, StoreWriteError
 from crosslay.plan.load import StationPlan
+from crosslay.record.checks import Checks
 from crosslay.record.levels import Levels, Settled
 from crosslay.record.reader import Reader
 from crosslay.record.renew import Renewal, Undelivered, finish_interrupted, keep_living, read_living, renew
@@ -74,6 +75,8 @@ class Keeper:
         self.on_renewed = on_renewed
         self.beat: Callable[[], None] = lambda: None
         self._store = Store(plan.state_dir)
+        #: Reference checks and what belongs to them, in the same database.
+        self.checks = Checks(self._store)
         section = plan.store
         policy = UpkeepPolicy(
             quota_bytes=section.quota_mb * _MEGABYTE,
@@ -266,6 +269,7 @@ class Keeper:
             decision=row.decision,
             created_at=row.created_at,
             payload=row.payload,
+            kind="recall" if row.kind == "recall" else "result",
         )
         return self._store.commit(again_draft(old, replaces=sequence), Settled())
 

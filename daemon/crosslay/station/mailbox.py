@@ -8,16 +8,21 @@ from collections import deque
 from dataclasses import dataclass
 
 from crosslay.record.levels import Settled
+from crosslay.station.orders import Asked
 from crosslay.texture.trace import Trace
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Arrival:
-    """A trace on its way: the light's ticket for its part, and when it arrived (monotonic seconds)."""
+    """A trace on its way: the light's ticket for its part, and when it arrived (monotonic seconds).
+
+    `delivered` is the trace as the gauge gave it, where `trace` carries a correction.
+    """
 
     trace: Trace
     ticket: int
     arrived_at: float
+    delivered: Trace | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,16 +35,16 @@ class Errand:
         Not empty: make the database anew, for this reason.
     damaged_because
         Not empty: somebody met damage when reading; make the database anew if it is there.
-    damaged_because
-        Not empty: somebody met damage when reading; make the database anew if it is there.
     requeue
         Number of a quarantined result to be committed again.
+    asked
+        What somebody asks of the reference checks.
     """
 
     renew_because: str = ""
     damaged_because: str = ""
-    damaged_because: str = ""
     requeue: int = 0
+    asked: Asked | None = None
 
 
 _MOST_ERRANDS = 1000

@@ -8,6 +8,7 @@ import uuid
 from collections import deque
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from functools import partial
 
 import structlog
@@ -28,7 +29,8 @@ from crosslay.station.hub import Hub
 from crosslay.station.judging import PartJudge
 from crosslay.station.keeper import Keeper
 from crosslay.station.light import Block
-from crosslay.station.mailbox import Arrival, Mailbox
+from crosslay.station.mailbox import Arrival, Errand, Mailbox
+from crosslay.station.orders import Asked
 from crosslay.station.report import WIRE_VERDICTS, JudgedPart, result_bytes
 from crosslay.station.supervisor import Failure, attempt
 from crosslay.texture.trace import Trace
@@ -70,6 +72,7 @@ class Recorder:
             self._finish_all(stop)
             self._commit_settled(force=stop.is_set())
             self._do_errands()
+            self._tend_reference()
             self._look_after_store()
             self._replenish_sessions()
             if stop.is_set() and arrival is None:
@@ -99,6 +102,12 @@ class Recorder:
                 self._present = None
                 self._dismiss(arrival)
                 return
+            specimen = self._hub.reference.claims(arrival.trace)
+            if specimen:
+                self._on_specimen(arrival, specimen)
+                return
+            self._hub.reference.part_came()
+            arrival = replace(arrival, trace=self._hub.reference.corrected(arrival.trace), delivered=arrival.trace)
             slots = self._assembly.slots_of(arrival.trace.facts)
             taken = Taken(arrival=arrival, slots=slots, measured=self._judge.measure(arrival.trace, slots))
             self._unfinished += self._assembly.add(part_id, taken, time.monotonic())
@@ -106,8 +115,39 @@ class Recorder:
             self._present = None
             self._refuse(arrival, str(error))
             return
+        except StoreError as error:  # of the reference checks; the trace stays for the next round
+            self._wait_for_store(error)
+            return
         self._present = None
         self._show_waiting(self._assembly.waits(part_id), arrival)
+
+    def _on_specimen(self, arrival: Arrival, name: str) -> None:
+        """A trace over a reference specimen: no part, and nothing that lights ACCEPT."""
+        text = self._hub.reference.take(name, arrival.trace)
+        self._present = None
+        self._on_store_success(Settled(), frozenset())
+        self._settle_gauge(arrival, Disposition.STORED)
+        self._hub.count("specimenTraces")
+        self._hub.light(lambda light, now: light.dismiss(arrival.ticket, now, text))
+        self._hub.event(Event.FINISHED)
+
+    def _wait_for_store(self, error: StoreError) -> None:
+        self._on_store_failure(error)
+        time.sleep(_RETRY_S / 2)
+        self._heal(error)
+
+    def _tend_reference(self) -> None:
+        try:
+            self._hub.reference.tick()
+        except StoreError as error:
+            self._wait_for_store(error)
+
+    def _take_order(self, errand: Errand, asked: Asked) -> None:
+        try:
+            self._hub.reference.take_order(asked)
+        except StoreError as error:
+            self._mailbox.ask(errand)  # not done, so it is asked again
+            self._wait_for_store(error)
 
     def _show_waiting(self, waits: Waits | None, newest: Arrival) -> None:
         """Ask for the next trace of a part that needs more than it has."""
@@ -135,7 +175,7 @@ class Recorder:
     def _dismiss(self, arrival: Arrival) -> None:
         _log.info("trace-known", identity=arrival.trace.identity)
         self._hub.count("tracesFoundAgain")
-        self._settle_gauge(arrival.trace, Disposition.STORED)
+        self._settle_gauge(arrival, Disposition.STORED)
         self._hub.light(lambda light, now: light.dismiss(arrival.ticket, now, "a trace already stored was found again"))
         self._hub.event(Event.FINISHED)
 
@@ -144,14 +184,14 @@ class Recorder:
         self._hub.count("tracesRefused")
         self._hub.conditions.raise_(TRACE_REFUSED, reason)
         self._hub.light(lambda light, now: light.unjudged(arrival.ticket, now, reason))
-        self._settle_gauge(arrival.trace, Disposition.REFUSED, reason)
+        self._settle_gauge(arrival, Disposition.REFUSED, reason)
         self._hub.event(Event.FINISHED)
 
     def _finish(self, group: Group, stop: threading.Event) -> bool:
         """Judge a part, show a fail at once (L5), commit, and only then show a pass; whether it was committed."""
         arrivals = group.arrivals
         newest = max(arrivals, key=lambda item: item.arrived_at)
-        verdict = self._judge.verdict(group, self._assembly.slots)
+        verdict = self._hub.reference.guard(self._judge.verdict(group, self._assembly.slots))
         self._hub.event(Event.EVALUATED)
         if verdict.decision is Decision.FAIL:
             self._hub.light(lambda light, now: light.fail(newest.ticket, now, verdict.text))
@@ -170,7 +210,7 @@ class Recorder:
         self.on_committed(EvaluationMessage(part_id=group.part_id, sequence=sequence, result_evaluation=wire))
         _log.info("result", part=group.part_id, sequence=sequence, verdict=verdict.decision.value, details=verdict.text)
         for arrival in arrivals:
-            self._settle_gauge(arrival.trace, Disposition.STORED)
+            self._settle_gauge(arrival, Disposition.STORED)
         self._hub.event(Event.FINISHED)
         return True
 
@@ -190,6 +230,7 @@ class Recorder:
             created_at=now,
             processing_s=processing_s,
             clock_synchronized=self._hub.clock.synchronized(),
+            reference_check=self._hub.reference.message(),
         )
         return Draft(
             result_id=result_id,
@@ -315,6 +356,8 @@ class Recorder:
                 self._renew("rolled-back", errand.renew_because)
             elif errand.damaged_because:
                 self._look_after_store(errand.damaged_because)
+            elif errand.asked is not None:
+                self._take_order(errand, errand.asked)
             else:
                 self._requeue(errand.requeue)
 
@@ -347,7 +390,9 @@ class Recorder:
         except StoreError as error:
             self._on_store_failure(error)
 
-    def _settle_gauge(self, trace: Trace, disposition: Disposition, reason: str = "") -> None:
+    def _settle_gauge(self, arrival: Arrival, disposition: Disposition, reason: str = "") -> None:
+        trace = arrival.delivered or arrival.trace
+
         def tried() -> str:
             try:
                 self._gauge.settle(trace, disposition, reason)

@@ -45,6 +45,7 @@ def again_draft(old: Undelivered, *, replaces: int = 0) -> Draft:
         created_at=old.created_at,
         payload=_again(old, str(result_id)),
         replaces=replaces,
+        kind=old.kind,
     )
 
 
@@ -74,7 +75,7 @@ def _lost(old: Old, reason: str) -> Gap:
 def _again(old: Undelivered, result_id: str) -> Callable[[Place], bytes]:
     def payload(place: Place) -> bytes:
         event = json.loads(old.payload)
-        event["id"] = event["data"]["resultId"] = result_id
+        event["id"] = event["data"]["recallId" if old.kind == "recall" else "resultId"] = result_id
         event["sequence"] = f"{place.sequence:019d}"
         event["data"]["instanceId"] = place.instance_id
         event["data"]["sequence"] = place.sequence

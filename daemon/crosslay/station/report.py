@@ -11,6 +11,7 @@ from crosslay.bus.messages import (
     FindingMessage,
     ProcessingTimes,
     Quantity,
+    ReferenceCheckMessage,
     ResultData,
     ResultEvent,
     SettingsMessage,
@@ -48,6 +49,8 @@ class JudgedPart:
         Seconds since the epoch.
     processing_s
         Time from the last trace's arrival to the verdict, s.
+    reference_check
+        The check in force for the gauge.
     """
 
     result_id: str
@@ -59,6 +62,7 @@ class JudgedPart:
     created_at: float
     clock_synchronized: bool
     processing_s: float
+    reference_check: ReferenceCheckMessage | None = None
 
 
 def result_bytes(part: JudgedPart, plan: StationPlan, place: Place) -> bytes:
@@ -92,6 +96,7 @@ def result_bytes(part: JudgedPart, plan: StationPlan, place: Place) -> bytes:
         ],
         trace=traces[0] if len(traces) == 1 else None,
         traces=traces if len(traces) > 1 else None,
+        reference_check=part.reference_check,
         plan_id=plan.plan_id,
         plan_hash=plan.plan_hash,
         software=f"crosslay {__version__}",

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from crosslay.inspection import acceptance
 from crosslay.inspection.acceptance import DecisionRule, Standing, Step, Uncertainty, Zone
+from crosslay.inspection.uncertainty import NoBudget
 from crosslay.inspection.verdicts import (
     Decision,
     Judged,
     Measured,
     Reading,
     Requirement,
-    UncertaintySource,
+    ValueBudget,
     own_limits,
     parameter_key,
 )
@@ -42,7 +44,8 @@ class Course:
         undefined = next((each.reason for each in self.readings if each.value is None), "")
         if undefined or not any(self._lacks(each.uncertainty) for each in self.readings):
             return undefined
-        return (f"no uncertainty is known for {self.requirement.callout.parameter}, and "
+        why = next((f" ({each.unknown})" for each in self.readings if each.unknown), "")
+        return (f"no uncertainty is known for {self.requirement.callout.parameter}{why}, and "
                 f"{DecisionRule.ISO_14253_1.value} decides by it")
 
     @property
@@ -88,6 +91,7 @@ def judged(requirement: Requirement, taken: Sequence[Measured], blocking: Findin
         characteristic=requirement.characteristic, callout=callout, value=reading.value, unit=callout.unit,
         decision=decision, rule=requirement.rule, reason=reason, settings=reading.settings, policy=requirement.policy,
         values=tuple(each.value for each in course.readings), uncertainty=reading.uncertainty, probability=probability,
+        budget=reading.budget,
     )
 
 
@@ -105,7 +109,7 @@ def _reason(course: Course, reading: Reading) -> str:
     return course.reason
 
 
-def read(requirement: Requirement, evaluation: Evaluation | None, source: UncertaintySource | None) -> Reading:
+def read(requirement: Requirement, evaluation: Evaluation | None, source: ValueBudget | None) -> Reading:
     """What an evaluation gives for a requirement, with the uncertainty that is given for it or that `source` knows."""
     if evaluation is None:
         return Reading()
@@ -118,7 +122,12 @@ def read(requirement: Requirement, evaluation: Evaluation | None, source: Uncert
     if value is None:
         reason = evaluation.undefined.get(key, "the trace does not define it")
         return Reading(reason=reason, settings=evaluation.settings)
-    uncertainty = requirement.policy.given_uncertainty()
-    if uncertainty is None and source is not None:
-        uncertainty = source(requirement, value, evaluation)
-    return Reading(value=value, reason="", uncertainty=uncertainty, settings=evaluation.settings)
+    plain = Reading(value=value, reason="", settings=evaluation.settings,
+                    uncertainty=requirement.policy.given_uncertainty())
+    if plain.uncertainty is not None or source is None:
+        return plain
+    found = source(requirement, value, evaluation)
+    if isinstance(found, NoBudget):
+        return replace(plain, unknown=found.reason)
+    known = Uncertainty(standard=found.standard, expanded=found.expanded, coverage_factor=found.coverage_factor)
+    return replace(plain, uncertainty=known, budget=found)

@@ -202,8 +202,18 @@ def cutoff_sensitivity(trace: Trace, settings: Settings, parameter: str) -> floa
     """
     if settings.cutoff_mm is None:
         return Undefined("no cut-off λc is given")
-    shorter = replace(settings, cutoff_mm=settings.cutoff_mm * (1.0 - _CUTOFF_STEP))
+    shorter = with_shorter_cutoff(settings, settings.cutoff_mm)
     here, there = (evaluate(trace, used).parameters.get(parameter) for used in (settings, shorter))
+    return sensitivity_between(parameter, here, there)
+
+
+def with_shorter_cutoff(settings: Settings, cutoff_mm: float) -> Settings:
+    """The same settings at λc' of `cutoff_sensitivity`."""
+    return replace(settings, cutoff_mm=cutoff_mm * (1.0 - _CUTOFF_STEP))
+
+
+def sensitivity_between(parameter: str, here: float | None, there: float | None) -> float | Undefined:
+    """`cutoff_sensitivity` from the values at λc and at the shorter λc'."""
     if here is None or there is None or here <= 0.0 or there <= 0.0:
         return Undefined(f"{parameter} is not above 0 at both cut-offs")
     return math.log(here / there) / -math.log(1.0 - _CUTOFF_STEP)

@@ -8,15 +8,16 @@ from dataclasses import replace
 from crosslay.errors import SettingsError, TraceTooShortError
 from crosslay.inspection.acceptance import Step
 from crosslay.inspection.course import Course, judged, read
+from crosslay.inspection.gauge_fit import gauge_fit, without_skidded
 from crosslay.inspection.plausibility import implausible, settings_do_not_fit, too_short
 from crosslay.inspection.verdicts import (
+    BudgetSource,
     Decision,
     Judged,
     Measured,
     Reading,
     Remaining,
     Requirement,
-    UncertaintySource,
     Verdict,
     conforms,
     own_limits,
@@ -30,13 +31,13 @@ from crosslay.texture.stretch import left_out_ends
 from crosslay.texture.trace import Finding, Severity, Trace
 
 __all__ = [
+    "BudgetSource",
     "Decision",
     "Judged",
     "Measured",
     "Reading",
     "Remaining",
     "Requirement",
-    "UncertaintySource",
     "Verdict",
     "conforms",
     "decide",
@@ -51,7 +52,7 @@ __all__ = [
 
 
 def inspect(
-    trace: Trace, requirements: tuple[Requirement, ...], *, uncertainty: UncertaintySource | None = None
+    trace: Trace, requirements: tuple[Requirement, ...], *, budgets: BudgetSource | None = None
 ) -> Verdict:
     """Evaluate a trace once per distinct settings, look for what makes it implausible, and decide.
 
@@ -61,7 +62,7 @@ def inspect(
         One raw trace.
     requirements
         What the drawing asks for; at least one.
-    uncertainty
+    budgets
         Where the uncertainty of a value comes from that its policy does not give; None: it is not known.
 
     Returns
@@ -84,11 +85,11 @@ def inspect(
     ISO 21920-3:2021, clause 4; ISO 4288:1996, clause 5: unrounded values are compared, a value equal to its limit
     conforms (page *texture*, section 9).
     """
-    return decide(requirements, (measure(trace, requirements, uncertainty=uncertainty),))
+    return decide(requirements, (measure(trace, requirements, budgets=budgets),))
 
 
 def measure(
-    trace: Trace, requirements: tuple[Requirement, ...], *, uncertainty: UncertaintySource | None = None
+    trace: Trace, requirements: tuple[Requirement, ...], *, budgets: BudgetSource | None = None
 ) -> Measured:
     """Evaluate a trace and look for what makes it implausible; raises as `inspect` does."""
     if not requirements:
@@ -97,7 +98,7 @@ def measure(
     findings: list[Finding] = []
     for settings in dict.fromkeys(requirement.settings for requirement in requirements):
         try:
-            evaluations[settings] = evaluate(trace, settings)
+            evaluations[settings] = without_skidded(trace, evaluate(trace, settings))
         except TraceTooShortError as error:
             findings.append(too_short(trace, settings, str(error)))
         except SettingsError as error:
@@ -105,7 +106,9 @@ def measure(
     for evaluation in evaluations.values():
         findings += evaluation.findings
     findings += _implausible(trace, requirements, evaluations)
-    readings = {each: read(each, evaluations.get(each.settings), uncertainty) for each in requirements}
+    findings += gauge_fit(trace, tuple(evaluations.values()))
+    source = None if budgets is None else budgets(trace)
+    readings = {each: read(each, evaluations.get(each.settings), source) for each in requirements}
     return Measured(readings=readings, findings=_distinct(findings), evaluations=evaluations)
 
 

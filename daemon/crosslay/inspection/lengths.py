@@ -54,7 +54,7 @@ def lengths_for(callout: Callout, settings: Settings) -> Lengths:
         return lengths_of(settings)
     limits = settings.motif
     rows = [row for row in setting_table(settings.standard) if row.short_cutoff_um <= limits.short_cutoff_um]
-    travel_mm = limits.evaluation_mm + settings.skip_start_mm + settings.skip_end_mm
+    travel_mm = least_travel_mm(limits.evaluation_mm, settings)
     return Lengths(
         setting_class=None, cutoff_mm=None, short_cutoff_um=limits.short_cutoff_um, sections=1,
         section_length_mm=limits.evaluation_mm, evaluation_length_mm=limits.evaluation_mm, travel_mm=_tidy(travel_mm),

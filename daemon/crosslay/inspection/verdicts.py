@@ -10,9 +10,10 @@ from crosslay.inspection import acceptance
 from crosslay.inspection.acceptance import DEFAULT_POLICY, Limits, Policy, Uncertainty, Zone
 from crosslay.inspection.callout import Callout, Rule, Side
 from crosslay.inspection.symbols import OTHER_SPELLING
+from crosslay.inspection.uncertainty import Budget, NoBudget
 from crosslay.texture.evaluation import Evaluation, UsedSettings
 from crosslay.texture.settings import Settings, Standard
-from crosslay.texture.trace import Finding, Severity
+from crosslay.texture.trace import Finding, Severity, Trace
 
 
 class Decision(enum.Enum):
@@ -57,8 +58,9 @@ class Judged:
         and `value` is still what was computed, for the eye only.
     values
         All values in the order of their traces.
-    uncertainty, probability
-        Of `value`: its uncertainty and the probability of conformance (JCGM 106); None where not known.
+    uncertainty, probability, budget
+        Of `value`: its uncertainty, the probability of conformance (JCGM 106), and the budget where the uncertainty
+        was computed; None where not known.
     """
 
     characteristic: str
@@ -74,6 +76,7 @@ class Judged:
     values: tuple[float | None, ...] = ()
     uncertainty: Uncertainty | None = None
     probability: float | None = None
+    budget: Budget | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,11 +92,21 @@ class Verdict:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reading:
-    """What one trace gives for one call-out: `value` None where undefined, then `reason` says why."""
+    """What one trace gives for one call-out.
+
+    Attributes
+    ----------
+    value, reason
+        None where undefined; then why.
+    uncertainty, budget, unknown
+        Of the value; its budget where there is one; and else why the uncertainty is not known, "" where nobody asked.
+    """
 
     value: float | None = None
     reason: str = "the trace could not be evaluated"
     uncertainty: Uncertainty | None = None
+    budget: Budget | None = None
+    unknown: str = ""
     settings: UsedSettings | None = None
 
 
@@ -123,8 +136,10 @@ class Remaining:
     at_most: int
 
 
-#: Gives the uncertainty of a value of a requirement, None where it is not known.
-UncertaintySource = Callable[[Requirement, float, Evaluation], Uncertainty | None]
+#: Gives the uncertainty budget of a value of a requirement, or why there is none.
+ValueBudget = Callable[[Requirement, float, Evaluation], Budget | NoBudget]
+#: Gives that for the values of a trace.
+BudgetSource = Callable[[Trace], ValueBudget]
 
 
 def with_opposites(requirements: Sequence[Requirement]) -> tuple[Requirement, ...]:

@@ -16,17 +16,20 @@ from pydantic import BaseModel, ValidationError
 from crosslay import registry
 from crosslay.errors import AdapterMissingError, CrosslayError, PlanError
 from crosslay.inspection.judge import Requirement
+from crosslay.inspection.value_budgets import KnownGauge
 from crosslay.plan.characteristics import callout_problems, requirements_of
 from crosslay.plan.models import (
     AdapterSection,
     BusSection,
     LightSection,
+    PreCheckSection,
     StationFile,
     StationSection,
     StoreSection,
 )
 from crosslay.plan.problems import Problem, dotted, from_validation, shown
 from crosslay.plan.specimens import Registered, specimens_of
+from crosslay.plan.uncertainty import known_gauge, uncertainty_problems
 from crosslay.ports import IndicatorContext
 
 MAX_BYTES = 1 << 20
@@ -64,6 +67,10 @@ class StationPlan:
         One for each call-out, settings resolved.
     specimens
         Reference specimens that vouch for the gauge; none: it is not verified.
+    known_gauge
+        What ``[uncertainty]`` says of the gauge; None where it is not there.
+    precheck
+        Limits before a traverse; None where nothing is looked at.
     plan_id, plan_hash
         Stem of the file with the beginning of the hash; SHA-256 of the validated content as canonical JSON, the same
         wherever the file lies.
@@ -86,6 +93,8 @@ class StationPlan:
     characteristics: tuple[str, ...]
     requirements: tuple[Requirement, ...]
     specimens: tuple[Registered, ...]
+    known_gauge: KnownGauge | None
+    precheck: PreCheckSection | None
     plan_id: str
     plan_hash: str
     content: Mapping[str, Any]
@@ -125,6 +134,8 @@ def load_plan(path: Path, environ: Mapping[str, str]) -> StationPlan:
     indicators = _indicators(file.indicator, base_dir, problems, simulated=bool(gauge and gauge.cls.simulated))
     requirements = requirements_of(file.characteristic, problems)
     specimens = specimens_of(file.specimen, problems)
+    known, names = known_gauge(file.uncertainty), [each.name for each in file.characteristic]
+    problems += uncertainty_problems(requirements, known, names, checked=bool(specimens))
     state_dir = _state_dir(file.station, base_dir, environ, problems)
     if problems or gauge is None:
         raise _refused(path, problems)
@@ -136,7 +147,7 @@ def load_plan(path: Path, environ: Mapping[str, str]) -> StationPlan:
         station=file.station, bus=file.bus, light=file.light, store=file.store, gauge_name=gauge.name,
         gauge_class=gauge.cls, gauge_config=gauge.config, indicators=tuple(indicators),
         characteristics=tuple(each.name for each in file.characteristic), requirements=tuple(requirements),
-        specimens=specimens,
+        specimens=specimens, known_gauge=known, precheck=file.precheck,
         plan_id=f"{path.stem}-{digest[:12]}", plan_hash=digest, content=content,
     )
 

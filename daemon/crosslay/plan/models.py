@@ -310,6 +310,30 @@ class PreCheckSection(Section):
         return self
 
 
+_Known = Annotated[float | None, Field(ge=0, le=1e6)]
+
+
+class UncertaintySection(Section):
+    """``[uncertainty]``: what is known of the gauge; what is left out is not known, and never taken as zero.
+
+    ``height_percent`` and ``length_percent`` are expanded uncertainties of the calibration, % of the value, with
+    ``coverage_factor``; a good reference check comes before them.
+    """
+
+    height_percent: Annotated[float | None, Field(gt=0, le=100)] = None
+    length_percent: Annotated[float | None, Field(gt=0, le=100)] = None
+    coverage_factor: Annotated[float, Field(ge=1, le=10)] = 2.0
+    noise_rq0_um: _Known = None
+    noise_rz0_um: _Known = None
+    linearity_percent: _Known = None
+    resolution_um: _Known = None
+    cutoff_percent: _Known = None
+    speed_percent: _Known = None
+    part_scatter_percent: _Known = None
+    tip_radius_um: Annotated[float | None, Field(gt=0, le=1000)] = None
+    tip_tolerance_um: Annotated[float | None, Field(gt=0, le=1000)] = None
+
+
 class StationFile(Section):
     """A whole station file."""
 
@@ -319,6 +343,7 @@ class StationFile(Section):
     light: LightSection = LightSection()
     store: StoreSection = StoreSection()
     precheck: PreCheckSection | None = None
+    uncertainty: UncertaintySection | None = None
     indicator: tuple[AdapterSection, ...] = ()
     characteristic: Annotated[tuple[CharacteristicSection, ...], Field(min_length=1)]
     specimen: tuple[SpecimenSection, ...] = ()

@@ -9,10 +9,10 @@ from functools import partial
 from crosslay.errors import CrosslayError
 from crosslay.inspection.combine import combine
 from crosslay.inspection.judge import (
+    BudgetSource,
     Measured,
     Remaining,
     Requirement,
-    UncertaintySource,
     Verdict,
     decide,
     measure,
@@ -30,18 +30,18 @@ class PartJudge:
     ----------
     requirements
         Of the plan, in its order.
-    uncertainty
+    budgets
         Where the uncertainty of a value comes from that the plan does not give itself; None: it is not known.
     """
 
-    def __init__(self, requirements: tuple[Requirement, ...], uncertainty: UncertaintySource | None = None) -> None:
+    def __init__(self, requirements: tuple[Requirement, ...], budgets: BudgetSource | None = None) -> None:
         self._requirements = requirements
-        self._uncertainty = uncertainty
+        self._budgets = budgets
 
     def measure(self, trace: Trace, slots: Sequence[Slot]) -> Measured:
         """Read a trace under the call-outs of its slots; what is wrong with it becomes a finding, never an error."""
         requirements = self._of(slots)
-        outcome = attempt(partial(_measure, trace, requirements, self._uncertainty))
+        outcome = attempt(partial(_measure, trace, requirements, self._budgets))
         return _broken(outcome, requirements) if isinstance(outcome, Failure) else outcome.value
 
     def remaining(self, slot: Slot, taken: Sequence[Taken]) -> Remaining | None:
@@ -67,11 +67,11 @@ class PartJudge:
 
 
 def _measure(
-    trace: Trace, requirements: tuple[Requirement, ...], uncertainty: UncertaintySource | None
+    trace: Trace, requirements: tuple[Requirement, ...], budgets: BudgetSource | None
 ) -> Measured:
     try:
         # The profiles are several times as large as the trace, and a part may wait for a dozen of them.
-        return replace(measure(trace, requirements, uncertainty=uncertainty), evaluations={})
+        return replace(measure(trace, requirements, budgets=budgets), evaluations={})
     except CrosslayError as error:
         text = f"{error}. Measure the part again."
         return Measured(findings=(Finding(id="trace-unusable", severity=Severity.INVALID, text=text),))

@@ -32,6 +32,7 @@ from crosslay.texture.evaluation import Evaluation, UsedSettings, evaluate
 from crosslay.texture.filters import gaussian
 from crosslay.texture.grid import even_heights
 from crosslay.texture.settings import FilterKind, Settings, Standard
+from crosslay.texture.stretch import left_out_ends
 from crosslay.texture.tip import SmallerTipBounds, smaller_tip_bounds, tip_radius_um
 from crosslay.texture.trace import Finding, Severity, Trace
 from crosslay.texture.undefined import Undefined
@@ -115,7 +116,8 @@ def smaller_tip_values(
         raise SettingsError("the trace does not say what tip traced it, so a smaller one cannot be compared; "
                             'add the fact "tip_radius_um: 2" (in µm) to the file')
     used = evaluation.settings
-    even = even_heights(trace, skip_start_mm=settings.skip_start_mm, skip_end_mm=settings.skip_end_mm)
+    skip_start_mm, skip_end_mm = left_out_ends(trace, settings)
+    even = even_heights(trace, skip_start_mm=skip_start_mm, skip_end_mm=skip_end_mm)
     bounds = smaller_tip_bounds(even.z_um, even.spacing_um, radius_um, smaller_radius_um)
     at_least, at_most, undefined = _certain(bounds, used, reach_um=radius_um + smaller_radius_um)
     names = [name for name in SYMBOLS if name in evaluation.parameters]
@@ -138,7 +140,7 @@ def _shallowest(
     bounds: SmallerTipBounds, used: UsedSettings, settings: Settings, names: list[str]
 ) -> dict[str, float | None]:
     same = replace(settings, cutoff_mm=used.cutoff_mm, short_cutoff_um=used.short_cutoff_um, skip_start_mm=0.0,
-                   skip_end_mm=0.0, parameters=(), motif=None)
+                   skip_end_mm=0.0, leave_out_mm=(), parameters=(), motif=None)
     found = evaluate(Trace(samples=bounds.highest_um, spacing_um=used.spacing_um), same)
     return {name: found.parameters[name] for name in names}
 

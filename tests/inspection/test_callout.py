@@ -18,7 +18,8 @@ def one(text: str) -> Callout:
 
 
 #: What a call-out says where it says nothing.
-SILENT = {field.name: field.default for field in dataclasses.fields(Callout) if field.default is not dataclasses.MISSING}
+SILENT = {field.name: field.default for field in dataclasses.fields(Callout)
+          if field.default is not dataclasses.MISSING}
 
 # Source: ISO 1302:2002 as listed on page reference-values section 12, every row: from memory (MEM-H) but for the first
 # motif row and the eight sampling lengths (SEEN, 6.3.3 and 6.3.4) and the Gaussian one (SEEN-2). λs is in µm here.

@@ -96,17 +96,18 @@ def test_sections_of_p_and_w():
         settings_of("Wz1 10")
     (one,) = settings_of("0.8-4/Wz1 10")
     assert (one.cutoff_mm, one.sections, one.waviness_cutoff_mm) == (0.8, 5, 4.0)
-    with pytest.raises(CalloutError, match="1 to 10 whole cut-offs of 0.8 mm, found 25 mm"):
+    with pytest.raises(CalloutError, match=r"1 to 10 whole cut-offs of 0.8 mm, found 25 mm"):
         settings_of("0.8-25/Wz1 10")
 
 
 def test_an_evaluation_length_is_met_by_whole_sections():
-    assert [(each.cutoff_mm, each.sections) for each in settings_of("-0.8/5.6/Ra 3; -0.8/Ra3 3")] == [(0.8, 7), (0.8, 3)]
+    several = settings_of("-0.8/5.6/Ra 3; -0.8/Ra3 3")
+    assert [(each.cutoff_mm, each.sections) for each in several] == [(0.8, 7), (0.8, 3)]
     assert [(each.cutoff_mm, each.sections) for each in settings_of("/4/Ra 0.8")] == [(0.8, 5)]
     # Nothing decides λc of P: five sections, as everywhere.
     assert [(each.cutoff_mm, each.sections) for each in settings_of("/12.5/Pt 5")] == [(2.5, None)]
     for wrong in ("-0.8/4.1/Ra 3", "-0.8/8.8/Ra 3", "-0.8/4/Ra3 3"):
-        with pytest.raises(CalloutError, match="sections|whole cut-offs"):
+        with pytest.raises(CalloutError, match=r"sections|whole cut-offs"):
             settings_of(wrong)
 
 

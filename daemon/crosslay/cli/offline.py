@@ -9,6 +9,7 @@ from crosslay.cli.output import shown_path
 from crosslay.cli.traces import read_trace
 from crosslay.errors import CalloutError, SettingsError, TraceError
 from crosslay.inspection.callout import Callout, parse_callouts
+from crosslay.inspection.gauge_fit import gauge_fit, without_skidded
 from crosslay.inspection.judge import Requirement, Verdict, inspect
 from crosslay.inspection.plausibility import implausible
 from crosslay.texture.evaluation import Evaluation, evaluate
@@ -61,8 +62,8 @@ def evaluate_file(path: Path, task: Task) -> Outcome:
 
 
 def _evaluated(name: str, trace: Trace, task: Task) -> Outcome:
-    evaluation = evaluate(trace, task.settings)
-    findings = (*evaluation.findings, *implausible(trace, (evaluation,)))
+    evaluation = without_skidded(trace, evaluate(trace, task.settings))
+    findings = (*evaluation.findings, *implausible(trace, (evaluation,)), *gauge_fit(trace, (evaluation,)))
     return Outcome(file=name, trace=trace, evaluation=evaluation, verdict=None, findings=findings)
 
 

@@ -49,8 +49,8 @@ def _why_cutoff(callout: Callout, settings: Settings, lengths: Lengths) -> str:
     if row is not None and row.cutoff_mm == cutoff_mm:
         # ISO 4288 chooses by what was found; before anything is, the limit stands for it.
         what = "limit" if settings.standard is Standard.ISO_21920 else "limit, standing for the estimate,"
-        return (f"The {what} {shown_limit(callout)} lies in class {row.name} of {source} ({_range(callout, settings)}), "
-                f"so λc is {number(cutoff_mm)} mm.")
+        return (f"The {what} {shown_limit(callout)} lies in class {row.name} of {source} ("
+                f"{_range(callout, settings)}), so λc is {number(cutoff_mm)} mm.")
     if row is None and callout.evaluation_length_mm is not None and _divides(callout.evaluation_length_mm, lengths):
         return (f"λc is {number(cutoff_mm)} mm, so that the evaluation length of the call-out has {lengths.sections} "
                 "sections, unless a call-out beside it says so.")
@@ -153,5 +153,5 @@ def _why_speed(lengths: Lengths, sample_rate_hz: float | None) -> list[str]:
     if sample_rate_hz is None:
         return [practice, f"For a spacing of {spacing} at {usual} mm/s the gauge must take {needed} samples a second."]
     limit = number(speed_limit_mm_s(lengths.max_spacing_um, sample_rate_hz))
-    return [practice, f"With {number(sample_rate_hz, 6)} samples a second and a spacing of {spacing} it may be at most "
-            f"{limit} mm/s."]
+    rate = number(sample_rate_hz, 6)
+    return [practice, f"With {rate} samples a second and a spacing of {spacing} it may be at most {limit} mm/s."]

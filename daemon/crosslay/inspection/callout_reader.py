@@ -172,6 +172,7 @@ def _meaning(symbol: str, band: _Band) -> _Meaning:
 
 def _parameter(cursor: Cursor) -> _Parameter:
     start = furthest = cursor.place
+    found = None
     for symbol in _candidates(cursor.text, start):
         cursor.place = start + len(symbol)
         unit = UNITS.get(symbol, "")
@@ -186,13 +187,16 @@ def _parameter(cursor: Cursor) -> _Parameter:
         digits = "" if symbol in MOTIF_UNITS else cursor.run(DIGITS)
         is_max = _max(cursor)
         if cursor.at_end or cursor.peek() in BLANKS + ";":
-            return _Parameter(name, unit, _sections(cursor, digits, after_name), is_max)
+            found = _Parameter(name, unit, _sections(cursor, digits, after_name), is_max)
+            break
         if digits or cursor.peek() in DIGITS + ".,":
             furthest = max(furthest, after_name)
-    cursor.place = furthest
-    if furthest == start:
-        _unknown_symbol(cursor)
-    cursor.fail("a blank and the limit")
+    if found is None:
+        cursor.place = furthest
+        if furthest == start:
+            _unknown_symbol(cursor)
+        cursor.fail("a blank and the limit")
+    return found
 
 
 def _sections(cursor: Cursor, digits: str, place: int) -> int | None:

@@ -163,8 +163,8 @@ def _range_used(trace: Trace) -> Finding | None:
     return Finding(
         id="range-nearly-used",
         severity=Severity.WARNING,
-        text=f"The heights come within {100.0 * reserve:.2g} % of the gauge's range ({range_um:.4g} µm) to its end; the "
-        f"next part may run out of it. {remedy}",
+        text=f"The heights come within {100.0 * reserve:.2g} % of the gauge's range ({range_um:.4g} µm) to its end; "
+        f"the next part may run out of it. {remedy}",
         evidence={"reserve_percent": 100.0 * reserve, "range_um": range_um, "used_um": used_um},
     )
 
@@ -176,8 +176,8 @@ def _speed(trace: Trace) -> Finding | None:
     return Finding(
         id="speed-too-high",
         severity=Severity.WARNING,
-        text=f"The stylus travelled at {speed_mm_s:g} mm/s; above {FASTEST_MM_S:g} mm/s it may lift off at steep flanks "
-        f"and read too low. Trace at {USUAL_SPEED_MM_S:g} mm/s (common practice).",
+        text=f"The stylus travelled at {speed_mm_s:g} mm/s; above {FASTEST_MM_S:g} mm/s it may lift off at steep "
+        f"flanks and read too low. Trace at {USUAL_SPEED_MM_S:g} mm/s (common practice).",
         evidence={"speed_mm_s": speed_mm_s, "max_speed_mm_s": FASTEST_MM_S},
     )
 

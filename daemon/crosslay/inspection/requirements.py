@@ -179,7 +179,8 @@ def _shared_cutoff_mm(callouts: Sequence[Callout], wanted: Wanted) -> float | No
     drawing, rather than under a cut-off that changes from trace to trace (design: texture is silent; our decision).
     """
     for callout in callouts:
-        cutoff_mm = _first(_own_cutoff_mm(callout), wanted.cutoff_mm, _class_cutoff_mm(callout, wanted.standard, callouts))
+        cutoff_mm = _first(_own_cutoff_mm(callout), wanted.cutoff_mm,
+                           _class_cutoff_mm(callout, wanted.standard, callouts))
         if cutoff_mm is not None:
             return cutoff_mm
     return None

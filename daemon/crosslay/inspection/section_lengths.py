@@ -58,8 +58,8 @@ def with_evaluation_length(
         raise CalloutError(f"{where}: expected an evaluation length of 1 to {MAX_SECTIONS} whole cut-offs of "
                            f"{cutoff_mm:g} mm, found {length_mm:g} mm")
     if sections not in {None, count}:
-        raise CalloutError(f"{where}: {length_mm:g} mm are {count} cut-offs of {cutoff_mm:g} mm, and {sections} sections "
-                           "are asked for; leave one out")
+        raise CalloutError(f"{where}: {length_mm:g} mm are {count} cut-offs of {cutoff_mm:g} mm, and {sections} "
+                           "sections are asked for; leave one out")
     return cutoff_mm, count
 
 
@@ -70,9 +70,9 @@ def _waviness_length_mm(where: str, callout: Callout, cutoff_mm: float | None) -
         return limit_mm
     asked = "" if limit_mm is None or sections is None else f", here {sections} × {limit_mm:g} mm"
     raise CalloutError(
-        f"{where}: the number behind {symbol} counts lengths λf (ISO 1302{asked}), and W is evaluated over one section, "
-        f"the evaluation length, of at most {MAX_SECTIONS} λc; write {symbol} without a number, or {symbol}1 with a band "
-        "λc-λf"
+        f"{where}: the number behind {symbol} counts lengths λf (ISO 1302{asked}), and W is evaluated over one "
+        f"section, the evaluation length, of at most {MAX_SECTIONS} λc; write {symbol} without a number, or {symbol}1 "
+        "with a band λc-λf"
     )
 
 

@@ -35,7 +35,7 @@ def at(text: str = "Ra 0.8", **wanted: object) -> Settings:
 
 
 def found(given: Trace, settings: Settings = SETTINGS) -> dict[str, object]:
-    return {each.id: each for each in gauge_fit(given, (evaluate(given, settings),))}
+    return {each.id: each for each in gauge_fit(given, {settings: evaluate(given, settings)})}
 
 
 # --- what fits -------------------------------------------------------------------------------------------------------
@@ -52,7 +52,7 @@ def test_nothing_is_said_of_a_gauge_that_fits(surface):
 def test_nothing_is_said_at_the_very_limits():
     edge = wavy(0.5, speed_mm_s="1", tip_radius_um="2", skid="40 mm")
     assert found(edge, at(short_cutoff_um="none")) == {}
-    assert gauge_fit(edge, ()) == []
+    assert gauge_fit(edge, {}) == []
 
 
 # --- spacing and tip -------------------------------------------------------------------------------------------------
@@ -90,19 +90,28 @@ def test_the_range_is_to_be_kept_a_tenth_away(low, high, remedy):
     samples = np.linspace(-4.0, 4.0, 9601)
     samples[0] = samples[-1] = 0.0
     given = Trace(samples=samples, spacing_um=0.5, sample_range=(low, high))
-    said = gauge_fit(given, ())
+    said = gauge_fit(given, {})
     assert [each.id for each in said] == (["range-nearly-used"] if remedy else [])
     assert all(remedy in each.text and each.severity is Severity.WARNING for each in said)
+
+
+def test_a_zone_that_is_left_out_may_leave_the_range():
+    samples = np.tile([-1.0, 1.0], 5200)
+    samples[:400] = 9.5  # an edge over the first 0.2 mm
+    given = Trace(samples=samples, spacing_um=0.5, sample_range=(-10.0, 10.0))
+    for settings, said in ((at(), ["range-nearly-used"]), (at(skip_start_mm=0.2), [])):
+        findings = gauge_fit(given, {settings: evaluate(given, settings)})
+        assert [each.id for each in findings if each.id == "range-nearly-used"] == said
 
 
 def test_the_range_needed_is_in_micrometres_of_the_calibrated_gauge():
     counts = np.array([-3800, 0, 3900], dtype=np.int32)
     given = Trace(samples=counts, spacing_um=0.5, sample_range=(-4000, 4000), calibration=Calibration(gain_um=0.01))
-    (said,) = gauge_fit(given, ())
+    (said,) = gauge_fit(given, {})
     # 7,700 of 8,000 counts are 77 µm of 80 µm; with a tenth free at either end 77/0.8 = 96.25 µm.
     assert said.evidence == pytest.approx({"reserve_percent": 1.25, "range_um": 80.0, "used_um": 77.0})
     assert "at least 96.2 µm" in said.text
-    assert gauge_fit(Trace(samples=counts, spacing_um=0.5, sample_range=(-3800, 4000)), ()) == [], "clipped: another's"
+    assert gauge_fit(Trace(samples=counts, spacing_um=0.5, sample_range=(-3800, 4000)), {}) == [], "clipped: another's"
 
 
 # --- speed -----------------------------------------------------------------------------------------------------------
@@ -111,7 +120,7 @@ def test_the_range_needed_is_in_micrometres_of_the_calibrated_gauge():
 @pytest.mark.parametrize(("speed", "said"), [("0.1", 0), ("0.5", 0), ("1", 0), ("1.01", 1), ("2,5", 1), ("fast", 0),
                                              ("", 0), ("-3", 0), ("inf", 0), ("nan", 0)])
 def test_speed(speed, said):
-    findings = gauge_fit(wavy(speed_mm_s=speed), ())
+    findings = gauge_fit(wavy(speed_mm_s=speed), {})
     assert [each.id for each in findings] == ["speed-too-high"] * said
     assert all("0.5 mm/s" in each.text for each in findings)
 
@@ -181,7 +190,7 @@ def test_a_call_out_on_long_waves_from_a_skidded_trace_is_invalid_and_its_neighb
 def test_a_skid_is_large_beside_the_cut_off(radius, said):
     given = wavy(skid=radius)
     assert list(found(given)) == said
-    for finding in gauge_fit(given, (evaluate(given, SETTINGS),)):
+    for finding in gauge_fit(given, {SETTINGS: evaluate(given, SETTINGS)}):
         assert finding.severity is Severity.WARNING
         assert "40 mm" in finding.text
         assert finding.evidence["needed_radius_mm"] == 40.0
@@ -190,6 +199,6 @@ def test_a_skid_is_large_beside_the_cut_off(radius, said):
 def test_findings_come_once_each_and_the_evaluation_is_not_touched():
     given = wavy(1.0, speed_mm_s="3", skid="10", tip_radius_um="10", sample_range=(-4.0, 4.5))
     settings = [at(text, short_cutoff_um="none") for text in ("Ra 0.8", "Ra 0.05")]
-    evaluations = [evaluate(given, each) for each in settings]
+    evaluations = {each: evaluate(given, each) for each in settings}
     ids = [each.id for each in gauge_fit(given, evaluations)]
     assert sorted(ids) == ["range-nearly-used", "skid-too-small", "spacing-too-wide", "speed-too-high", "tip-too-large"]

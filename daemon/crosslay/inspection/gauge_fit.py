@@ -15,13 +15,15 @@ skid at least 50 cut-offs); all from memory. Range and speed: *common practice, 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import Final
 
+from crosslay.inspection.findings.subject import without_zones
 from crosslay.inspection.symbols import family
 from crosslay.texture.evaluation import Evaluation
-from crosslay.texture.settings import SettingClass, Standard, nearest_class
+from crosslay.texture.settings import SettingClass, Settings, Standard, nearest_class
+from crosslay.texture.stretch import left_out_ends
 from crosslay.texture.tip import tip_radius_um
 from crosslay.texture.trace import Finding, Severity, Trace
 
@@ -80,7 +82,7 @@ def skidded(symbol: str) -> str:
             "trace; measure it with a gauge without skid")
 
 
-def gauge_fit(trace: Trace, evaluations: Sequence[Evaluation]) -> list[Finding]:
+def gauge_fit(trace: Trace, evaluations: Mapping[Settings, Evaluation]) -> list[Finding]:
     """Say what does not fit; nothing where the gauge does.
 
     Parameters
@@ -88,7 +90,7 @@ def gauge_fit(trace: Trace, evaluations: Sequence[Evaluation]) -> list[Finding]:
     trace
         Raw trace with finite samples.
     evaluations
-        What was computed from it, possibly nothing.
+        What was computed from it, by what was asked for; possibly nothing.
 
     Returns
     -------
@@ -96,8 +98,8 @@ def gauge_fit(trace: Trace, evaluations: Sequence[Evaluation]) -> list[Finding]:
         At most one each of ``spacing-too-wide``, ``tip-too-large`` (both for evaluations without λs),
         ``range-nearly-used``, ``speed-too-high``, ``skid-too-small``; all of them warnings.
     """
-    carried = [found for each in evaluations for found in _carrying(trace, each)]
-    found = [*carried, _range_used(trace), _speed(trace), _skid_radius(trace, evaluations)]
+    carried = [found for each in evaluations.values() for found in _carrying(trace, each)]
+    found = [*carried, _range_used(trace, evaluations), _speed(trace), _skid_radius(trace, evaluations.values())]
     first: dict[str, Finding] = {}
     for finding in found:
         if finding is not None:
@@ -145,11 +147,14 @@ def _too_large(finding_id: str, name: str, given_um: float, most_um: float, row:
     )
 
 
-def _range_used(trace: Trace) -> Finding | None:
+def _range_used(trace: Trace, evaluations: Iterable[Settings]) -> Finding | None:
     if trace.sample_range is None or trace.points == 0:
         return None
     low, high = trace.sample_range
-    lowest, highest = float(trace.samples.min()), float(trace.samples.max())
+    # What every evaluation leaves out, an edge or a keyway, is no matter.
+    ends = [left_out_ends(trace, settings) for settings in evaluations] or [(0.0, 0.0)]
+    samples = without_zones(trace, min(start for start, _end in ends), min(end for _start, end in ends))[0].samples
+    lowest, highest = float(samples.min()), float(samples.max())
     scale_um = abs(trace.calibration.gain_um * trace.calibration.amplification)
     reserve = min(lowest - low, high - highest) / (high - low) if high > low else 0.0
     if not 0.0 < reserve < RANGE_RESERVE:  # at the very end the trace is clipped, which is another finding
@@ -182,7 +187,7 @@ def _speed(trace: Trace) -> Finding | None:
     )
 
 
-def _skid_radius(trace: Trace, evaluations: Sequence[Evaluation]) -> Finding | None:
+def _skid_radius(trace: Trace, evaluations: Iterable[Evaluation]) -> Finding | None:
     skid = skid_of(trace)
     cutoffs_mm = [each.settings.cutoff_mm for each in evaluations if each.settings.cutoff_mm is not None]
     if skid is None or skid.radius_mm is None or not cutoffs_mm:

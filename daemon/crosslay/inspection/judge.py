@@ -106,7 +106,7 @@ def measure(
     for evaluation in evaluations.values():
         findings += evaluation.findings
     findings += _implausible(trace, requirements, evaluations)
-    findings += gauge_fit(trace, tuple(evaluations.values()))
+    findings += gauge_fit(trace, evaluations)
     source = None if budgets is None else budgets(trace)
     readings = {each: read(each, evaluations.get(each.settings), source) for each in requirements}
     return Measured(readings=readings, findings=_distinct(findings), evaluations=evaluations)

@@ -60,6 +60,22 @@ def test_json(station):
     assert (rk["filter"], rk["cutoff_mm"]) == ("robust", 0.8)
 
 
+def test_process_lay_and_motifs_are_shown(station):
+    texts = '"MRR Rk 2; Rpk 1 _|_", "0.0025-0.1//Rx 2", "0.008-/Pt 9"'
+    station.write_text(GOOD.replace('"Ra 0.8", ', "").replace('"Rk 2"', texts))
+    ran = crosslay("check", station, env=without_state_directory())
+    assert ran.code == 0
+    assert [" ".join(line.split()) for line in ran.out.splitlines() if line.split()[1:2] in (["process"], ["lay"])] == [
+        "journal process MRR, material removal required", "journal lay ⟂, perpendicular"]
+    (motif,) = [line.split() for line in ran.out.splitlines() if "//Rx" in line]
+    assert motif[1:] == ["0.0025-0.1//Rx", "2", "≤", "2", "µm", "Tmax", "–", "none", "2.5", "1", "3.2", "3.2", "none",
+                         "≤", "2", "≤", "0.5"]
+    (got,) = crosslay("check", station, "--json", env=without_state_directory()).objects()
+    assert [(each["process"], each["lay"]) for each in got["characteristics"]] == [
+        (None, None), ("MRR", "⟂"), ("MRR", "⟂"), (None, None), (None, None)]
+    assert [(each["filter"], each["travel_mm"]) for each in got["characteristics"][3:4]] == [("none", 3.2)]
+
+
 def test_a_light_is_named(station):
     station.write_text(GOOD + '[[indicator]]\nadapter = "log-only"\n')
     assert crosslay("check", station, "--json", env=without_state_directory()).objects()[0]["indicator"] == ["log-only"]

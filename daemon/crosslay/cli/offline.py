@@ -63,7 +63,8 @@ def evaluate_file(path: Path, task: Task) -> Outcome:
 
 def _evaluated(name: str, trace: Trace, task: Task) -> Outcome:
     evaluation = without_skidded(trace, evaluate(trace, task.settings))
-    findings = (*evaluation.findings, *implausible(trace, (evaluation,)), *gauge_fit(trace, {task.settings: evaluation}))
+    findings = (*evaluation.findings, *implausible(trace, (evaluation,)),
+                *gauge_fit(trace, {task.settings: evaluation}))
     return Outcome(file=name, trace=trace, evaluation=evaluation, verdict=None, findings=findings)
 
 

@@ -120,6 +120,7 @@ class PumpUnderTest:
         resend_after_s: float = 3.0,
         prefix: str = TOPIC,
         padding_bytes: int = 0,
+        protocol: str = "5",
     ) -> None:
         self.store = Store(folder)
         self.store.open()
@@ -128,7 +129,7 @@ class PumpUnderTest:
         address = Address(
             host="127.0.0.1",
             port=port,
-            protocol="5",
+            protocol=protocol,
             keepalive_s=keepalive_s,
             client_id=f"under-test-{self.store.levels.instance_id}",
         )

@@ -83,6 +83,8 @@ class ScriptedBroker:
         The answer to CONNECT.
     answer
         Bytes that answer a PUBLISH; PUBACK with success by default. None: no answer.
+    hang_up
+        Whether the connection ends over a PUBLISH, without an answer.
     answer_after_s
         How long every answer to a PUBLISH takes.
     receive_maximum, packet_bytes
@@ -95,6 +97,7 @@ class ScriptedBroker:
         self.port = int(self._listener.getsockname()[1])
         self.connack = connack()
         self.answer: Callable[[Published], bytes | None] = lambda message: puback(message.packet_id)
+        self.hang_up: Callable[[Published], bool] = lambda _message: False
         self.answer_after_s = 0.0
         self.receive_maximum = 0
         self.packet_bytes = 0
@@ -174,6 +177,8 @@ class ScriptedBroker:
             if self.packet_bytes and size > self.packet_bytes:
                 self.violations.append(f"a packet of {size} bytes, allowed are {self.packet_bytes}")
             self._on_packet(kind, flags, body, size)
+            if self._client is None:
+                return
 
     def _on_packet(self, kind: int, flags: int, body: bytes, size: int) -> None:
         if kind == CONNECT:
@@ -195,10 +200,13 @@ class ScriptedBroker:
         self._in_flight += 1
         if self.receive_maximum and self._in_flight > self.receive_maximum:
             self.violations.append(f"{self._in_flight} messages in flight, allowed are {self.receive_maximum}")
+        self.published.append(message)
+        if self.hang_up(message):
+            self._drop()
+            return
         answer = self.answer(message)
         if answer is not None:
             self._answers.append((time.monotonic() + self.answer_after_s, answer))
-        self.published.append(message)
 
 
 def _take(data: bytes) -> tuple[int, int, bytes, int] | None:

@@ -15,6 +15,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from campaign_counts import campaign_count
+from crosslay.bus import pump
 from crosslay.testing.broker import RunningBroker
 from pump_harness import PumpUnderTest, sequences
 from station_harness import TOPIC, bus_client, wait_for
@@ -161,6 +162,23 @@ def test_dc_23_a_result_above_the_brokers_maximum_packet_size(
         wait_for(lambda: under_test.store.levels.quarantined == 1)
         wait_for(lambda: sequences(mes) == [2, 3])
         assert under_test.host.counters["connectionsLost"] == 0
+
+
+def test_dc_23_a_result_that_makes_a_broker_of_the_old_protocol_hang_up(
+    tmp_path: Path, start_broker: Callable[..., RunningBroker], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """mosquitto ends a connection of MQTT 3.1.1 over a packet above its ``max_packet_size``, without a reason."""
+    monkeypatch.setattr(pump, "_BACKOFF_FIRST_S", 0.02)
+    monkeypatch.setattr(pump, "_BACKOFF_LIMIT_S", 0.05)
+    broker = start_broker("max_packet_size 2000")
+    with bus_client(broker.port) as mes, running(tmp_path, broker.port, protocol="3.1.1") as under_test:
+        under_test.commit(1)
+        under_test.padding_bytes = 3000
+        under_test.commit(1)
+        under_test.padding_bytes = 0
+        under_test.commit(2)
+        wait_for(lambda: under_test.store.levels.quarantined == 1, 30)
+        wait_for(lambda: set(sequences(mes)) == {1, 3, 4})
 
 
 def test_dc_11_an_mes_that_comes_and_goes_while_the_broker_stays(tmp_path: Path, broker: RunningBroker) -> None:

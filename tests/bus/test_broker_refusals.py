@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from campaign_counts import campaign_count
-from crosslay.bus import pump
+from crosslay.bus import pump, session
 from pump_harness import PumpUnderTest
 from scripted_broker import (
     CONNACK,
@@ -162,6 +162,58 @@ def test_dc_23_a_broker_that_ends_the_connection_for_a_result_gets_past_it(
         wait_for(lambda: under_test.condition("broker-offline") is None)
         assert under_test.store.levels.acknowledged_through == 6
         assert sum(sequence_of(message) == 3 for message in server.results()) == 5
+
+
+def test_dc_23_a_broker_that_hangs_up_over_a_result_without_a_word_gets_past_it(
+    tmp_path: Path, quick_reconnect: None
+) -> None:
+    """MQTT 3.1.1 knows no reason codes; a broker there ends the connection (3.1.1, clause 4.8), and says no more."""
+    with scripted_broker() as server, running(tmp_path, server) as under_test:
+        server.answer = refusing(3, lambda _message: None)  # then `_drop`
+        server.hang_up = lambda message: message.topic.endswith("/v1/result") and sequence_of(message) == 3
+        under_test.commit(6)
+        wait_for(lambda: under_test.store.levels.quarantined == 1, 30)
+        wait_for(lambda: under_test.store.levels.pending == 0)
+        assert under_test.store.levels.acknowledged_through == 6
+        [row] = [row for row in under_test.pump._reader.rows() if row.outbox == "quarantined"]
+        assert (row.sequence, row.reason) == (3, "the broker ended the connection 5 times when it was sent alone")
+        sent = [sequence_of(message) for message in server.results()]
+        # Once among others, five times alone; and once more where the broker had answered nothing before.
+        assert sent.count(3) in {6, 7}
+        assert set(sent[-3:]) == {4, 5, 6}
+
+
+def test_dc_23_a_network_that_breaks_is_not_the_results_fault(tmp_path: Path, quick_reconnect: None) -> None:
+    """The connection ends before the broker has answered anything: that says nothing of the result under way."""
+    with scripted_broker() as server, running(tmp_path, server) as under_test:
+        server.answer = lambda _message: None
+        server.hang_up = lambda _message: True
+        under_test.commit(3)
+        wait_for(lambda: len(server.connected_at) > 12, 30)
+        server.hang_up = lambda _message: False
+        server.answer = lambda message: puback(message.packet_id)
+        wait_for(lambda: under_test.store.levels.pending == 0)
+        assert under_test.store.levels.quarantined == 0
+
+
+def test_a_retained_message_that_was_refused_is_offered_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Access rules are mended while the station stays connected: what it is must not be missing until it reconnects."""
+    monkeypatch.setattr(session, "AGAIN_S", 0.3)
+    with scripted_broker() as server:
+        server.answer = lambda message: puback(
+            message.packet_id, 0x87 if message.topic.endswith("/v1/identification") else 0
+        )
+        with running(tmp_path, server) as under_test:
+            wait_for(lambda: "v1/identification (0x87)" in (under_test.condition("publish-refused") or ""))
+            server.answer = lambda message: puback(message.packet_id)
+            wait_for(lambda: not under_test.condition("publish-refused"))
+            offered = len(server.results("/v1/identification"))
+            assert offered >= 2
+            time.sleep(0.5)
+            assert len(server.results("/v1/identification")) == offered, "once taken, not again"
+            assert under_test.host.counters["connectionsLost"] == 0
 
 
 @pytest.mark.parametrize("receive_maximum", [1, 2, 5, 8])

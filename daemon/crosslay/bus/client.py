@@ -9,8 +9,8 @@ messages at once, and what has arrived is read at once.
 
 It ends the connection over a PUBACK whose reason code it has no name for, and takes long over the others. MQTT 5.0
 lists nine reasons for a PUBACK (table 3-4), and 0x95, packet too large, is not among them; mosquitto sends it all the
-same for a message above its ``message_size_limit``. Ended and begun again, the connection would come to the same message
-for ever. `Client.on_puback` is told the bare number.
+same for a message above its ``message_size_limit``. Ended and begun again, the connection would come to the same
+message for ever. `Client.on_puback` is told the bare number.
 """
 
 from __future__ import annotations

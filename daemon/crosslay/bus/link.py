@@ -123,6 +123,8 @@ class Link:
         """What the broker takes at most; None for no limit."""
         self.refused_with = 0
         """Reason code of the broker's DISCONNECT; 0 for none."""
+        self.ended_by_broker = False
+        """Whether the other side ended the connection, rather than a time-out here."""
         self._lost: str | None = None
         self._connected = False
         self._logged = ""
@@ -331,6 +333,7 @@ class Link:
     def _on_disconnect(self, _client: Any, _userdata: Any, flags: Any, reason: Any, _properties: Any) -> None:
         if flags.is_disconnect_packet_from_server:
             self.refused_with = int(reason.value)
+        self.ended_by_broker = self._connected and reason != "Keep alive timeout"
         if self._lost is not None:
             return
         said = "" if self._connected or self._address.access.tls is None else broke_off(self._logged)

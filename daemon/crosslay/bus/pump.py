@@ -19,6 +19,7 @@ import structlog
 
 from crosslay.bus import conditions as kinds
 from crosslay.bus.anchor import Anchor
+from crosslay.bus.answers import Answers
 from crosslay.bus.commands import CommandDesk
 from crosslay.bus.host import Host
 from crosslay.bus.inbound import Inbox
@@ -29,7 +30,6 @@ from crosslay.bus.messages import (
     OfflineMessage,
     Wire,
 )
-from crosslay.bus.refusals import CONTENT_REFUSALS, TRIES, Refusals
 from crosslay.bus.resolve import Resolver
 from crosslay.bus.session import Session
 from crosslay.bus.topics import ACK, CONFIGURATION, EVALUATION, IDENTIFICATION, RESULT, STATE, Topics
@@ -39,9 +39,7 @@ from crosslay.record.levels import Settled
 from crosslay.record.reader import Reader
 
 _log = structlog.get_logger("crosslay.bus")
-_NO_MATCHING_SUBSCRIBERS = 0x10
 _FAILURE = 0x80
-_PACKET_TOO_LARGE = 0x95
 _EVALUATION_LATEST_S = 2.0
 _EVALUATION_EXPIRY_S = 5
 _STATE_EVERY_S = 10.0
@@ -80,9 +78,7 @@ class Pump:
         self._identity_dirty = threading.Event()
         self._noted_through = 0
         self._noted: set[int] = set()
-        self._refusals = Refusals()
-        self._refused_topics: dict[str, int] = {}
-        self._refusals_unsaid = False
+        self._answers = Answers(host) if desk is None else Answers(host, desk.is_foreign)
         self._session: Session | None = None
         self._renewed = threading.Event()
         self._anchor = Anchor(policy.topics, host)
@@ -184,7 +180,7 @@ class Pump:
         except BusError:
             if self._session is not None:
                 self._take_answers(self._session)
-                self._blame(self._session)
+                self._answers.lost(self._session)
             raise
         else:
             ended = OfflineMessage(instance_id=identity, session_number=number, reason="shutdown")
@@ -192,13 +188,6 @@ class Pump:
         finally:
             self._session = None
             link.close(farewell)
-
-    def _blame(self, session: Session) -> None:
-        """A broker may answer content that it refuses by ending the connection: then the oldest unanswered is meant."""
-        reason = session.link.refused_with
-        sequence = session.oldest_unanswered_result() if reason in CONTENT_REFUSALS else None
-        if sequence is not None:
-            self._on_refused_content(sequence, reason)
 
     def _forget(self) -> None:
         """Another database: its numbers begin again, and nothing of it was ever sent."""
@@ -209,7 +198,7 @@ class Pump:
         self._noted_through = 0
         self._anchor.forget()
         self._noted.clear()
-        self._refusals.clear()
+        self._answers.clear()
         self._settled.clear()
 
     def _greet(self, session: Session, stop: threading.Event) -> None:
@@ -223,9 +212,7 @@ class Pump:
         self._anchor.check(session, self._wake_in, stop)
         self._identity_dirty.set()
         self._window.reconnected()
-        self._refusals.reconnected()
-        self._refusals_unsaid = True
-        self._refused_topics.clear()  # a broker that was set right is believed; one that was not says so again
+        self._answers.greet()
         self._state_dirty.set()
 
     def _turn(self, session: Session) -> None:
@@ -240,24 +227,25 @@ class Pump:
             self._on_suback(session.link.subscriptions.popleft())
         while self._settled:
             self._on_settled(session, self._settled.popleft())
+        session.say_again(time.monotonic())
         session.flush()
         self._send_announcements(session)
         self._attend(session)
         if self._window.overdue(time.monotonic()):
             self._host.count("resends")
-            if self._confirmed and self._policy.topics[RESULT] not in self._refused_topics:
+            if self._confirmed and not self._answers.refuses(self._policy.topics[RESULT]):
                 self._host.conditions.raise_(kinds.MES_SILENT, "results were sent, but the MES acknowledges nothing")
         self._send_again(session)
         self._send_results(session)
         self._anchor.ask()
         self._send_presence(session)
-        self._note_oversized(session)
+        self._answers.too_large(session)
 
     def _take_answers(self, session: Session) -> None:
         """Acknowledgements that came in; also those before a connection's end count."""
         taken: list[int] = []
         while session.link.acknowledged:
-            sequence = self._on_puback(session, *session.link.acknowledged.popleft())
+            sequence = self._answers.puback(session, *session.link.acknowledged.popleft())
             if sequence is not None:
                 taken.append(sequence)
         if taken and not self._confirmed:
@@ -267,7 +255,7 @@ class Pump:
     def _wait_s(self, session: Session) -> float:
         now = time.monotonic()
         waits = [session.state_due(self._state_every_s, dirty=self._state_dirty.is_set()) - now, 1.0]
-        waits += [due_in for due_in in (self._window.due_in(now), self._refusals.due_in(now)) if due_in is not None]
+        waits += [due_in for due_in in (self._window.due_in(now), self._answers.due_in(now)) if due_in is not None]
         return max(0.0, min(waits))
 
     @property
@@ -275,7 +263,7 @@ class Pump:
         return min(_STATE_EVERY_S, float(self._policy.address.keepalive_s))
 
     def _send_results(self, session: Session) -> None:
-        room = min(self._window.room(), session.link.room())
+        room = self._answers.room(session, min(self._window.room(), session.link.room()))
         if session.waiting or room <= 0 or self._host.levels().last <= self._window.position:
             return
         rows = self._reader.pending(self._window.position, room)
@@ -289,9 +277,9 @@ class Pump:
     def _send_again(self, session: Session) -> None:
         """Results that the broker refused for their content have their next try (DC-23), without what follows them."""
         now = time.monotonic()
-        for sequence in self._refusals.due(now):
+        for sequence in self._answers.due(now):
             if not session.link.room():
-                self._refusals.postpone(sequence, now)
+                self._answers.postpone(sequence, now)
                 continue
             for number, payload in self._reader.pending(sequence - 1, 1):
                 if number == sequence:
@@ -310,7 +298,7 @@ class Pump:
             session.send_result(sequence, message)
         else:
             self._window.hold(sequence)
-            self._on_refused_content(sequence, _PACKET_TOO_LARGE)
+            self._answers.result_too_large(sequence)
             session.oversized.append(message.topic)
 
     def _send_announcements(self, session: Session) -> None:
@@ -355,54 +343,11 @@ class Pump:
             session.send(self._retained(STATE, self._host.state(session.number, self._oldest_pending())))
             session.state_at = time.monotonic()
 
-    def _note_oversized(self, session: Session) -> None:
-        """What the broker's Maximum Packet Size keeps from being sent is as good as refused."""
-        while session.oversized:
-            self._refused_topics[session.oversized.popleft()] = _PACKET_TOO_LARGE
-            self._host.count("publishRefused")
-            self._report_refusals()
-
     def _oldest_pending(self) -> float | None:
         return self._reader.oldest_pending() if self._host.levels().pending else None
 
     def _retained(self, leaf: str, message: Wire) -> Outbound:
         return Outbound(topic=self._policy.topics[leaf], payload=message.to_bytes(), retain=True)
-
-    def _on_puback(self, session: Session, mid: int, reason: int) -> int | None:
-        """Take one acknowledgement; returns the sequence of a result that the broker took."""
-        topic = session.topics.pop(mid, "")
-        sequence = session.results.pop(mid, None)
-        if reason >= _FAILURE and self._desk is not None and self._desk.is_foreign(topic):
-            self._host.count("answersRefused")
-        elif reason >= _FAILURE:
-            self._refused_topics[topic] = reason
-            self._host.count("publishRefused")
-            self._report_refusals()
-        elif self._refused_topics.pop(topic, None) is not None or self._refusals_unsaid:
-            self._report_refusals()
-        if sequence is None:
-            return None
-        if reason == _NO_MATCHING_SUBSCRIBERS:
-            self._host.conditions.raise_(kinds.NO_CONSUMER, "the broker has no subscriber for v1/result")
-        elif reason in CONTENT_REFUSALS:
-            self._on_refused_content(sequence, reason)
-        elif reason < _FAILURE:
-            self._host.conditions.clear(kinds.NO_CONSUMER)
-            return sequence
-        return None
-
-    def _on_refused_content(self, sequence: int, reason: int) -> None:
-        if self._refusals.refused(sequence, time.monotonic()):
-            text = f"the broker refused it {TRIES} times (0x{reason:02X})"
-            self._host.settle(Settled(quarantined={sequence: text}))
-
-    def _report_refusals(self) -> None:
-        self._refusals_unsaid = False
-        if self._refused_topics:
-            listed = ", ".join(f"{topic} (0x{reason:02X})" for topic, reason in sorted(self._refused_topics.items()))
-            self._host.conditions.raise_(kinds.PUBLISH_REFUSED, f"the broker refuses to take {listed}")
-        else:
-            self._host.conditions.clear(kinds.PUBLISH_REFUSED)
 
     def _on_suback(self, reason: int) -> None:
         if reason >= _FAILURE:
@@ -445,6 +390,6 @@ class Pump:
         done = set(settled.sequences) | set(settled.quarantined)
         done |= {sequence for sequence in self._window.outstanding if sequence <= settled.through}
         self._noted -= settled.sequences
-        self._refusals.forget(sorted(done))
+        self._answers.forget(sorted(done))
         self._window.settled(sorted(done), time.monotonic())
         self._state_dirty.set()

@@ -8,6 +8,8 @@ from crosslay.bus.link import Link, Outbound
 from crosslay.bus.messages import Wire
 
 _STATE_PAUSE_S = 0.1
+#: After this long a retained message that the broker refused is offered again: its access rules may be right by then.
+AGAIN_S = 30.0
 
 
 class Session:
@@ -16,8 +18,8 @@ class Session:
     Results never wait here; they stay in the store until there is room for them.
     """
 
-    __slots__ = ("conditions", "conditions_version", "link", "number", "oversized", "results", "state_at", "topics",
-                 "waiting")  # fmt: skip
+    __slots__ = ("again_at", "answered", "conditions", "conditions_version", "link", "number", "oversized", "results",
+                 "retained", "state_at", "topics", "waiting")  # fmt: skip
 
     def __init__(self, *, link: Link, number: int) -> None:
         self.link = link
@@ -30,6 +32,11 @@ class Session:
         self.waiting: deque[Outbound] = deque()
         self.oversized: deque[str] = deque()
         """Topics of messages that were not sent because the broker takes none of their size."""
+        self.answered = False
+        """Whether the broker has answered any message."""
+        self.retained: dict[str, Outbound] = {}
+        """The newest retained message of each topic."""
+        self.again_at: dict[str, float] = {}
 
     def state_due(self, every_s: float, *, dirty: bool) -> float:
         """Monotonic time at which the state is to be published next."""
@@ -38,9 +45,21 @@ class Session:
     def send(self, message: Outbound) -> None:
         """Publish as soon as the broker's Receive Maximum allows; a newer retained message replaces one that waits."""
         if message.retain:
+            self.retained[message.topic] = message
             self.waiting = deque(item for item in self.waiting if item.topic != message.topic)
         self.waiting.append(message)
         self.flush()
+
+    def refused(self, topic: str, now: float) -> None:
+        """The broker refused a message; where it was a retained one, the newest of its topic is offered again later."""
+        if topic in self.retained:
+            self.again_at[topic] = now + AGAIN_S
+
+    def say_again(self, now: float) -> None:
+        """Offer the refused retained messages that are due."""
+        for topic in [topic for topic, at in self.again_at.items() if at <= now]:
+            del self.again_at[topic]
+            self.send(self.retained[topic])
 
     def flush(self) -> None:
         """Publish what waits, as far as there is room."""

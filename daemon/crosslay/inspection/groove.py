@@ -29,10 +29,12 @@ from crosslay.texture.undefined import Undefined
 
 _Floats = NDArray[np.float64]
 
-_LEAST_CONTRAST = 5.0
-"""A groove is that many times as deep as the areas beside it are rough."""
+_LEAST_CONTRAST = {GrooveBottom.FLAT: 5.0, GrooveBottom.ROUNDED: 10.0}
+"""A groove is that many times as deep as the areas beside it are rough; a rounded one has no steep edges to show it."""
 _WIDTH_SLIP = 0.2
 """By what share the width that is found may differ from the stated one."""
+_EDGE_SHARE = 1.0 / 6.0
+"""Longest edge of a flat groove, from a quarter to three quarters of the depth, in widths: half of what is left out."""
 _LEAST_POINTS = 5
 """Fewest samples in the central third."""
 _HALF_DEPTH_WIDTH = {GrooveBottom.FLAT: 1.0, GrooveBottom.ROUNDED: math.sqrt(0.5)}
@@ -79,22 +81,18 @@ def groove_depth(z_um: _Floats, spacing_um: float, width_um: float, bottom: Groo
     Groove or Undefined
         Undefined, with the reason, where there is no such groove.
     """
-    points = z_um.size
-    if 3.0 * width_um > points * spacing_um:
-        return Undefined(f"the trace is {_mm(points * spacing_um)} long; a groove {_mm(width_um)} wide needs three "
-                         f"widths, {_mm(3.0 * width_um)}, with the groove in the middle")
-    if width_um / 3.0 < _LEAST_POINTS * spacing_um:
-        return Undefined(f"the central third of a groove {_mm(width_um)} wide holds fewer than {_LEAST_POINTS} samples "
-                         f"at a spacing of {spacing_um:g} µm; sample more finely")
-    centre = _deepest(z_um, width_um / spacing_um)
-    line, half = _three_thirds(z_um, centre, width_um / spacing_um)
-    edges = _edges(z_um, line, centre, width_um / spacing_um)
+    width = width_um / spacing_um
+    reason = _too_short(z_um.size, spacing_um, width_um)
+    if reason:
+        return Undefined(reason)
+    centre = _deepest(z_um, width)
+    line, half = _three_thirds(z_um, centre, width)
+    edges = _edges(z_um, line, centre, width)
     if edges is not None:
-        reach = 1.5 * width_um / spacing_um
-        centre = min(max(0.5 * (edges[0] + edges[1]), reach), points - reach)
-        line, half = _three_thirds(z_um, centre, width_um / spacing_um)
-    roughness_um = _roughness(z_um, line, half, centre, width_um / spacing_um)
-    if abs(2.0 * half) <= _LEAST_CONTRAST * roughness_um or half == 0.0 or edges is None:
+        centre = min(max(0.5 * (edges[0] + edges[1]), 1.5 * width), z_um.size - 1.5 * width)
+        line, half = _three_thirds(z_um, centre, width)
+    roughness_um = _roughness(z_um, line, half, (centre, width))
+    if abs(2.0 * half) <= _LEAST_CONTRAST[bottom] * roughness_um or half == 0.0 or edges is None:
         return Undefined(f"no groove {_mm(width_um)} wide: the largest step is {abs(2.0 * half):.3g} µm, and the areas "
                          f"beside it are rough by {roughness_um:.3g} µm; place the groove in the middle of the trace "
                          "and clean it")
@@ -102,13 +100,27 @@ def groove_depth(z_um: _Floats, spacing_um: float, width_um: float, bottom: Groo
     if abs(found_um - width_um) > _WIDTH_SLIP * width_um:
         return Undefined(f"the groove in the trace is {_mm(found_um)} wide, that of the specimen {_mm(width_um)}: "
                          "another groove, or the traverse speed is wrong")
-    depth_um = abs(2.0 * half) if bottom is GrooveBottom.FLAT else _rounded(z_um, spacing_um, centre, width_um)
+    if bottom is GrooveBottom.FLAT:
+        depth_um = _flat(z_um, line, half, (centre, width))
+    else:
+        depth_um = _rounded(z_um, spacing_um, (centre, width))
     if isinstance(depth_um, Undefined):
         return depth_um
     return Groove(
         depth_um=depth_um, centre_um=centre * spacing_um, width_um=found_um, slope=line[0] / spacing_um,
         roughness_um=roughness_um,
     )
+
+
+def _too_short(points: int, spacing_um: float, width_um: float) -> str:
+    """Why a trace cannot hold the groove with what lies beside it, ``""`` where it can."""
+    if 3.0 * width_um > points * spacing_um:
+        return (f"the trace is {_mm(points * spacing_um)} long; a groove {_mm(width_um)} wide needs three widths, "
+                f"{_mm(3.0 * width_um)}, with the groove in the middle")
+    if width_um / 3.0 < _LEAST_POINTS * spacing_um:
+        return (f"the central third of a groove {_mm(width_um)} wide holds fewer than {_LEAST_POINTS} samples at a "
+                f"spacing of {spacing_um:g} µm; sample more finely")
+    return ""
 
 
 def _mm(length_um: float) -> str:
@@ -170,17 +182,30 @@ def _edges(z_um: _Floats, line: tuple[float, float], centre: float, width: float
     return 0.5 * float(left[0] + left[-1]), 0.5 * float(right[0] + right[-1])
 
 
-def _roughness(z_um: _Floats, line: tuple[float, float], half: float, centre: float, width: float) -> float:
-    left, _, right = _zones(centre, width, z_um.size)
-    steps = np.arange(z_um.size, dtype=np.float64) - centre
-    residual = z_um - line[0] * steps - line[1] - half
+def _roughness(z_um: _Floats, line: tuple[float, float], half: float, place: tuple[float, float]) -> float:
+    left, _, right = _zones(*place, z_um.size)
+    residual = z_um - line[0] * (np.arange(z_um.size) - place[0]) - line[1] - half
     return math.sqrt(float(np.mean(np.concatenate((residual[left], residual[right])) ** 2)))
 
 
-def _rounded(z_um: _Floats, spacing_um: float, centre: float, width_um: float) -> float | Undefined:
+def _flat(z_um: _Floats, line: tuple[float, float], half: float, place: tuple[float, float]) -> float | Undefined:
+    """Depth of a flat groove, µm, where few samples on either side lie between the levels.
+
+    On a slope, a wave or a single step many do.
+    """
+    centre, width = place
+    share = np.abs(z_um - line[0] * (np.arange(z_um.size) - centre) - line[1]) / abs(half)
+    for start, stop in ((centre - 7.0 / 6.0 * width, centre), (centre, centre + 7.0 / 6.0 * width)):
+        here = share[max(0, math.ceil(start)) : math.floor(stop) + 1]
+        if np.count_nonzero(here < 0.5) > _EDGE_SHARE * width:
+            return Undefined(f"no flat groove: the step of {abs(2.0 * half):.3g} µm has no steep edges on both sides")
+    return abs(2.0 * half)
+
+
+def _rounded(z_um: _Floats, spacing_um: float, place: tuple[float, float]) -> float | Undefined:
     """Distance of the lowest point of the circle over C from the line through A and B, µm."""
-    left, middle, right = _zones(centre, width_um / spacing_um, z_um.size)
-    steps = np.arange(z_um.size, dtype=np.float64) - centre
+    left, middle, right = _zones(*place, z_um.size)
+    steps = np.arange(z_um.size, dtype=np.float64) - place[0]
     along = np.concatenate((steps[left], steps[right]))
     slope, level = np.polyfit(along, np.concatenate((z_um[left], z_um[right])), 1)
     above = z_um[middle] - slope * steps[middle] - level
@@ -192,6 +217,9 @@ def _rounded(z_um: _Floats, spacing_um: float, centre: float, width_um: float) -
     if lowest in (0, circle.size - 1):
         return Undefined("the circle through the central third of the groove has no lowest point in it; is its bottom "
                          "rounded?")
+    rest_um = math.sqrt(float(np.mean((above - circle) ** 2)))
+    if _LEAST_CONTRAST[GrooveBottom.ROUNDED] * rest_um > abs(float(circle[lowest])):
+        return Undefined("the central third of the groove is no arc; clean it, or is it another groove?")
     before, here, after = circle[lowest - 1 : lowest + 2]
     bend = before - 2.0 * here + after
     vertex = here if bend == 0.0 else here - (after - before) ** 2 / (8.0 * bend)

@@ -81,6 +81,36 @@ class Gauge(Protocol):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PreCheck:
+    """What a gauge can say of the part under its stylus before a traverse; None: it cannot say that.
+
+    Attributes
+    ----------
+    position_percent
+        Where the stylus stands in its range: 0 at the lower end, 50 in the middle, 100 at the upper end.
+    tilt_um_per_mm
+        Slope of the part along the traverse.
+    noise_um
+        Root mean square of the heights while nothing moves.
+    """
+
+    position_percent: float | None = None
+    tilt_um_per_mm: float | None = None
+    noise_um: float | None = None
+
+
+@runtime_checkable
+class PreCheckingGauge(Protocol):
+    """What a `Gauge` may do besides: look before a traverse, so that the station can hold it back."""
+
+    def precheck(self) -> PreCheck | None:
+        """Look at the part that waits for its traverse; None where none does. Called before each `read`.
+
+        The traverse begins with the ``read`` that follows, not before. Raises `GaugeError`.
+        """
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Outputs:
     """Levels of the light's outputs at one instant. ACCEPT and REJECT never both (L1).
 

@@ -116,6 +116,12 @@ LIGHT_FAILED = Kind(
     signal=Signal.FAILURE,
     remedy="The reject light cannot be driven. Treat every part as rejected until it is repaired.",
 )
+PRECHECK = Kind(
+    id="precheck",
+    level=Level.WARNING,
+    signal=Signal.OUT_OF_SPECIFICATION,
+    remedy="Set the stylus, level and clamp the part, or correct [precheck]. Keep hands off a stylus that may move.",
+)
 TRACE_REFUSED = Kind(
     id="trace-refused",
     level=Level.WARNING,
@@ -171,6 +177,7 @@ KINDS = (
     STORE_CHECKPOINT,
     GAUGE_FAILED,
     LIGHT_FAILED,
+    PRECHECK,
     TRACE_REFUSED,
     REFERENCE_DUE,
     REFERENCE_OVERDUE,

@@ -94,6 +94,7 @@ __all__ = [
     "TraceMessage",
     "Wire",
     "WireVerdict",
+    "ZoneMessage",
     "rfc3339",
     "schema_id",
 ]
@@ -223,6 +224,13 @@ class IdentificationMessage(Wire):
     plan_hash: str = Field(description="SHA-256 of the station file's validated content, hexadecimal.")
 
 
+class ZoneMessage(Wire):
+    """A zone of a trace, from its begin on."""
+
+    start: Quantity = Field(description="Where it begins.")
+    end: Quantity = Field(description="Where it ends.")
+
+
 class RequestedSettings(Wire):
     """Settings that a call-out will be evaluated under."""
 
@@ -238,6 +246,9 @@ class RequestedSettings(Wire):
     sections: int | None = Field(description="Number of section lengths; null: the standard's default.")
     skip_start: Quantity = Field(description="Zone left out at the trace's begin.")
     skip_end: Quantity = Field(description="Zone left out at the trace's end.")
+    leave_out: list[ZoneMessage] = Field(
+        default_factory=list, description="Further zones that are left out; the longest stretch between is evaluated."
+    )
 
 
 class RequirementMessage(Wire):
@@ -250,6 +261,17 @@ class RequirementMessage(Wire):
     lower_limit: float | None = Field(description="Lower limit; null where this is an upper one.")
     upper_limit: float | None = Field(description="Upper limit; null where this is a lower one.")
     rule: str = Field(description="Acceptance rule in force.", examples=["Tmax", "T16%", "Tmed"])
+    decision_rule: str | None = Field(
+        default=None, description="How the uncertainty enters the decision.", examples=["simple", "iso-14253-1"]
+    )
+    guard_factor: float | None = Field(
+        default=None, description="k of the guard band g = k·u; null where the decision rule has none."
+    )
+    min_traces: int = Field(default=1, description="Traces of one place that are taken at least.")
+    max_traces: int = Field(default=1, description="Traces of one place that may be taken at most.")
+    positions: list[str] = Field(
+        default_factory=list, description="Places of the part that are judged each; none: one place without a name."
+    )
     settings: RequestedSettings
 
 

@@ -28,6 +28,7 @@ _NO_CHECK = ("no reference specimen is registered, so nothing proves that the ga
 
 _CHECKED = ("a part passes only while every specimen below has a valid check; run `crosslay specimen STATION.toml list`")
 _COMMANDS = (REFERENCE_CHECK, REFERENCE_CHECK_RESPONSE)
+_FROM_TRACE = '  "trace": the limit implies no class, so each trace decides for itself; give cutoff_mm to fix it.'
 _CAUTION = ("  The light is not a safety function. Keep hands off a driven stylus; the machine's risk assessment and "
             "local codes decide.")
 
@@ -183,7 +184,7 @@ def _surfaces(plan: StationPlan) -> list[str]:
 def _notes(plan: StationPlan) -> list[str]:
     notes = [note for each in plan.requirements if (note := _acceptance(each))]
     if any(lengths_for(each.callout, each.settings).travel_mm is None for each in plan.requirements):
-        notes.append('  "trace": the limit implies no class, so each trace decides for itself; give cutoff_mm to fix it.')
+        notes.append(_FROM_TRACE)
     return ["", *notes] if notes else []
 
 
@@ -198,7 +199,7 @@ def _acceptance(requirement: Requirement) -> str:
     if policy.decision_rule is not DecisionRule.SIMPLE:
         words.append(f"decided by {policy.decision_rule.value} with a guard band of {number(policy.guard_factor)} u")
     if zones:
-        words.append(f"without {', '.join(f'{number(start)} to {number(end)}' for start, end in zones)} mm of the trace")
+        words.append("without " + ", ".join(f"{number(start)} to {number(end)} mm" for start, end in zones))
     return f"  {requirement.characteristic}, {requirement.callout.text}: {'; '.join(words)}." if words else ""
 
 

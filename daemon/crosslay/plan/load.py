@@ -132,6 +132,9 @@ def load_plan(path: Path, environ: Mapping[str, str]) -> StationPlan:
     base_dir = Path(os.path.abspath(path.parent))  # noqa: PTH100 - resolve() would ask the file system
     gauge = _gauge(file.gauge, problems)
     indicators = _indicators(file.indicator, base_dir, problems, simulated=bool(gauge and gauge.cls.simulated))
+    if file.precheck is not None and gauge is not None and not hasattr(gauge.cls, "precheck"):
+        problems.append(Problem("precheck", f'is not allowed: the gauge "{gauge.name}" cannot look before a traverse; '
+                                "leave it out"))
     requirements = requirements_of(file.characteristic, problems)
     specimens = specimens_of(file.specimen, problems)
     known, names = known_gauge(file.uncertainty), [each.name for each in file.characteristic]

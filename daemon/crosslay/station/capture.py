@@ -5,16 +5,18 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Callable
+from dataclasses import replace
 
 import structlog
 
-from crosslay.bus.conditions import GAUGE_FAILED, TRACE_REFUSED
+from crosslay.bus.conditions import GAUGE_FAILED, PRECHECK, TRACE_REFUSED
 from crosslay.errors import GaugeError, TraceRefusedError
-from crosslay.ports import Gauge, GaugeSignal
+from crosslay.ports import Gauge, GaugeSignal, PreCheckingGauge
 from crosslay.station.cycle import Event
 from crosslay.station.hub import Hub
 from crosslay.station.light import Block
 from crosslay.station.mailbox import Arrival, Mailbox
+from crosslay.station.precheck import PRECHECK_FACT, hindrance
 from crosslay.station.supervisor import rest
 from crosslay.texture.trace import Trace
 
@@ -32,6 +34,7 @@ class Capture:
         self._mailbox = mailbox
         self._ticket: int | None = None
         self._undelivered: Trace | None = None
+        self._hindrance = ""
         self._lock = threading.Lock()
         self.beat: Callable[[], None] = lambda: None
 
@@ -66,15 +69,51 @@ class Capture:
     def _read(self, gauge: Gauge, stop: threading.Event) -> None:
         while not stop.is_set():
             self.beat()
+            if self._undelivered is None and not self._may_start(gauge):
+                rest(stop, _READ_S, self.beat)
+                continue
             try:
                 trace = self._undelivered or gauge.read(_READ_S)
             except TraceRefusedError as error:
                 self._on_refused(str(error))
                 continue
             if trace is not None:
+                trace = self._flagged(trace)
                 self._undelivered = trace  # until it surely is with the recorder: a gauge gives it only once
                 self._deliver(trace, stop)
                 self._undelivered = None
+
+    def _may_start(self, gauge: Gauge) -> bool:
+        """Whether the next traverse may begin, as far as the gauge can tell before it."""
+        limits = self._hub.plan.precheck
+        if limits is None or not isinstance(gauge, PreCheckingGauge):
+            return True
+        found, refuses, before = gauge.precheck(), limits.when_out == "refuse", self._hindrance
+        if found is not None:
+            self._hindrance = hindrance(found, limits)
+        elif refuses:  # the part was taken away; while one is traversed nonetheless, its flag stays
+            self._hindrance = ""
+        if self._hindrance != before:
+            self._show_hindrance(refused=refuses)
+        return not (self._hindrance and refuses)
+
+    def _show_hindrance(self, *, refused: bool) -> None:
+        reason = self._hindrance
+        if not reason:
+            self._hub.conditions.clear(PRECHECK)
+            self._hub.light(lambda light, _now: light.unblock(Block.PRECHECK))
+            return
+        _log.warning("precheck", reason=reason, refused=refused)
+        self._hub.count("precheckRefused" if refused else "precheckFlagged")
+        self._hub.conditions.raise_(PRECHECK, reason)
+        if refused:
+            self._hub.light(lambda light, _now: light.block(Block.PRECHECK, f"not measured: {reason}"))
+
+    def _flagged(self, trace: Trace) -> Trace:
+        """The trace, with what the look before its traverse found wrong."""
+        if not self._hindrance:
+            return trace
+        return replace(trace, facts={**trace.facts, PRECHECK_FACT: self._hindrance})
 
     def _deliver(self, trace: Trace, stop: threading.Event) -> None:
         ticket = self._take_ticket()

@@ -8,10 +8,12 @@ from crosslay.bus.messages import (
     RequestedSettings,
     RequirementMessage,
     SpecimenMessage,
+    ZoneMessage,
     rfc3339,
 )
+from crosslay.inspection.acceptance import DecisionRule
 from crosslay.inspection.callout import Side
-from crosslay.inspection.judge import Requirement, rule_for
+from crosslay.inspection.judge import Requirement
 from crosslay.plan.load import StationPlan
 from crosslay.plan.specimens import Registered
 from crosslay.station.reference import Reference
@@ -53,7 +55,7 @@ def _specimen(registered: Registered, due_s: float | None) -> SpecimenMessage:
 
 
 def _requirement(requirement: Requirement) -> RequirementMessage:
-    callout = requirement.callout
+    callout, policy = requirement.callout, requirement.policy
     upper = callout.side is Side.UPPER
     return RequirementMessage(
         name=requirement.characteristic,
@@ -62,7 +64,12 @@ def _requirement(requirement: Requirement) -> RequirementMessage:
         unit=callout.unit,
         lower_limit=None if upper else callout.limit,
         upper_limit=callout.limit if upper else None,
-        rule=rule_for(callout, requirement.settings.standard).value,
+        rule=requirement.rule.value,
+        decision_rule=policy.decision_rule.value,
+        guard_factor=None if policy.decision_rule is DecisionRule.SIMPLE else policy.guard_factor,
+        min_traces=policy.min_traces,
+        max_traces=policy.max_traces,
+        positions=list(policy.positions),
         settings=_settings(requirement.settings),
     )
 
@@ -80,6 +87,10 @@ def _settings(settings: Settings) -> RequestedSettings:
         sections=settings.sections,
         skip_start=Quantity(value=settings.skip_start_mm, unit="mm"),
         skip_end=Quantity(value=settings.skip_end_mm, unit="mm"),
+        leave_out=[
+            ZoneMessage(start=Quantity(value=start_mm, unit="mm"), end=Quantity(value=end_mm, unit="mm"))
+            for start_mm, end_mm in settings.leave_out_mm
+        ],
     )
 
 

@@ -8,6 +8,7 @@ from functools import partial
 
 from crosslay.errors import CrosslayError
 from crosslay.inspection.combine import combine
+from crosslay.inspection.gauge_quality import GaugeQuality
 from crosslay.inspection.judge import (
     BudgetSource,
     Measured,
@@ -18,9 +19,17 @@ from crosslay.inspection.judge import (
     measure,
     remaining,
 )
+from crosslay.inspection.value_budgets import KnownGauge
+from crosslay.plan.load import StationPlan
 from crosslay.station.assembly import Group, Slot, Taken
+from crosslay.station.precheck import flagged
 from crosslay.station.supervisor import Failure, attempt
 from crosslay.texture.trace import Finding, Severity, Trace
+
+
+def stated_gauge(plan: StationPlan) -> KnownGauge:
+    """What is known of the gauge by the station file alone."""
+    return plan.known_gauge or KnownGauge(quality=GaugeQuality())
 
 
 class PartJudge:
@@ -42,7 +51,8 @@ class PartJudge:
         """Read a trace under the call-outs of its slots; what is wrong with it becomes a finding, never an error."""
         requirements = self._of(slots)
         outcome = attempt(partial(_measure, trace, requirements, self._budgets))
-        return _broken(outcome, requirements) if isinstance(outcome, Failure) else outcome.value
+        measured = _broken(outcome, requirements) if isinstance(outcome, Failure) else outcome.value
+        return replace(measured, findings=(*measured.findings, *flagged(trace)))
 
     def remaining(self, slot: Slot, taken: Sequence[Taken]) -> Remaining | None:
         """How many more traces a slot needs that has these; None for none."""

@@ -41,6 +41,8 @@ class Block(enum.Enum):
 
     STORE = "store"
     GAUGE = "gauge"
+    PRECHECK = "precheck"
+    """The part is not measured: it or the stylus stands wrong."""
     REFERENCE = "reference"
     """No reference check vouches for the gauge; it measures on."""
     CHECK = "check"

@@ -31,7 +31,7 @@ import pytest
 from pydantic import ValidationError
 
 from crosslay.errors import GaugeError, TraceRefusedError
-from crosslay.ports import AdapterConfig, Disposition, Gauge, GaugeContext
+from crosslay.ports import AdapterConfig, Disposition, Gauge, GaugeContext, PreCheck, PreCheckingGauge
 from crosslay.texture.trace import Trace
 
 #: How much later than asked for a read may return, s: generous, as test machines are busy.
@@ -228,6 +228,26 @@ class GaugeConformance:
         assert len(str(caught.value)) > 10, "say what was wrong"
         assert "Traceback" not in str(caught.value)
         self.deliver(gauge, tmp_path)
+
+    # -- before a traverse ---------------------------------------------------------------------------------------------
+
+    def test_looks_before_a_traverse_without_beginning_it(self, gauge: Gauge, tmp_path: Path) -> None:
+        if not isinstance(gauge, PreCheckingGauge):
+            pytest.skip("this gauge cannot look before a traverse")
+        looks = [gauge.precheck() for _ in range(3)]
+        for found in looks:
+            assert found is None or isinstance(found, PreCheck)
+            if found is None:
+                continue
+            given = (found.position_percent, found.tilt_um_per_mm, found.noise_um)
+            assert any(each is not None for each in given), "a look that says nothing is no look; return None"
+            assert all(each is None or np.isfinite(each) for each in given)
+            assert found.position_percent is None or 0.0 <= found.position_percent <= 100.0
+            assert found.noise_um is None or found.noise_um >= 0.0
+        self.deliver(gauge, tmp_path)
+        gauge.close()
+        with contextlib.suppress(GaugeError):
+            assert gauge.precheck() is None, "a closed gauge sees nothing"
 
     # -- settling ----------------------------------------------------------------------------------------------------
 

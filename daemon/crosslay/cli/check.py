@@ -26,7 +26,8 @@ _NO_LIGHT = "no [[indicator]], so no reject light is driven: every level only go
 _NO_CHECK = ("no reference specimen is registered, so nothing proves that the gauge reads right; parts are judged all "
              "the same, and the state topic says so")
 
-_CHECKED = ("a part passes only while every specimen below has a valid check; run `crosslay specimen STATION.toml list`")
+_CHECKED = ("a part passes only while every specimen below has a valid check; `crosslay specimen STATION.toml list` "
+            "says how each stands")
 _COMMANDS = (REFERENCE_CHECK, REFERENCE_CHECK_RESPONSE)
 _FROM_TRACE = '  "trace": the limit implies no class, so each trace decides for itself; give cutoff_mm to fix it.'
 _CAUTION = ("  The light is not a safety function. Keep hands off a driven stylus; the machine's risk assessment and "

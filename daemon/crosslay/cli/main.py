@@ -24,6 +24,7 @@ VERBS: dict[str, tuple[str, str]] = {
     "evaluate": ("evaluate", "evaluate trace files offline"),
     "settings": ("settings", "cut-off, lengths, tip, spacing and travel that a call-out asks for, and why"),
     "demo": ("demo", "the whole loop on this computer: simulated gauge, broker, MES consumer, light"),
+    "specimen": ("specimen", "check the gauge on reference specimens, correct it, recall what passed meanwhile"),
     "backup": ("backup", "copy the stored results, beside a running daemon or without one"),
     "results": ("results", "list and show stored results, queue one again"),
 }

@@ -273,8 +273,8 @@ def commands_under_way(connection: sqlite3.Connection, name: str) -> list[Comman
     return [_command(row) for row in rows]
 
 
-def read_checks(state_dir: Path, query: Callable[[sqlite3.Connection], _T], nothing: _T) -> _T:
-    """Read beside a running daemon; `nothing` where there is no database yet, or one without these tables.
+def read_checks(state_dir: Path, query: Callable[[sqlite3.Connection], _T]) -> _T | None:
+    """Read beside a running daemon; None where there is no database yet, or one without these tables.
 
     Raises
     ------
@@ -283,11 +283,11 @@ def read_checks(state_dir: Path, query: Callable[[sqlite3.Connection], _T], noth
     """
     reader = Reader(state_dir)
     if not reader.path.exists():
-        return nothing
+        return None
     try:
         with reader.reading() as connection:
             known = connection.execute("SELECT 1 FROM sqlite_schema WHERE name = 'reference_check'").fetchone()
-            return nothing if known is None else query(connection)
+            return None if known is None else query(connection)
     finally:
         reader.close()
 

@@ -10,7 +10,7 @@ import json
 import sqlite3
 import uuid
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from crosslay.record.check_history import DISTRUSTED, REGISTERED, forget_what_is_covered, passed_after
 from crosslay.record.check_rows import (
@@ -87,17 +87,21 @@ class CheckState:
     `commands` are those for a check that have not ended.
     """
 
-    last: dict[str, CheckRow | None]
-    charted: dict[str, list[CheckRow]]
-    unfinished: dict[str, list[ReadingRow]]
-    correction: CorrectionRow | None
-    distrusted: dict[str, str | int]
-    commands: list[CommandRow]
+    last: dict[str, CheckRow | None] = field(default_factory=dict)
+    charted: dict[str, list[CheckRow]] = field(default_factory=dict)
+    unfinished: dict[str, list[ReadingRow]] = field(default_factory=dict)
+    correction: CorrectionRow | None = None
+    distrusted: dict[str, str | int] = field(default_factory=dict)
+    commands: list[CommandRow] = field(default_factory=list)
 
     @property
     def amplification(self) -> float:
         """The correction in force."""
         return 1.0 if self.correction is None else self.correction.amplification
+
+
+#: That of a station that has no database yet.
+EMPTY = CheckState()
 
 
 class Checks:
@@ -200,6 +204,11 @@ class Checks:
         with self._store.transaction() as connection:
             return check_with(connection, which)
 
+    def newest_usable(self, specimen: str) -> CheckRow | None:
+        """The newest check of a specimen that proved anything."""
+        with self._store.transaction() as connection:
+            return last_usable(connection, specimen)
+
     def corrections(self) -> list[CorrectionRow]:
         """Those that are not undone, oldest first; the last one is in force."""
         with self._store.transaction() as connection:
@@ -218,15 +227,20 @@ class Checks:
     def state(self, specimens: tuple[str, ...]) -> CheckState:
         """What the store says of the specimens of a plan."""
         with self._store.transaction() as connection:
-            distrusted = connection.execute("SELECT value FROM meta WHERE key = ?", (DISTRUSTED,)).fetchone()
-            return CheckState(
-                last={name: last_usable(connection, name) for name in specimens},
-                charted={name: checks_of(connection, name, limit=_CHARTED) for name in specimens},
-                unfinished={name: open_readings(connection, name) for name in specimens},
-                correction=correction_in_force(connection),
-                distrusted=json.loads(distrusted[0]) if distrusted else {},
-                commands=commands_under_way(connection, "reference-check"),
-            )
+            return check_state(connection, specimens)
+
+
+def check_state(connection: sqlite3.Connection, specimens: tuple[str, ...]) -> CheckState:
+    """What a database says of the specimens of a plan."""
+    distrusted = connection.execute("SELECT value FROM meta WHERE key = ?", (DISTRUSTED,)).fetchone()
+    return CheckState(
+        last={name: last_usable(connection, name) for name in specimens},
+        charted={name: checks_of(connection, name, limit=_CHARTED) for name in specimens},
+        unfinished={name: open_readings(connection, name) for name in specimens},
+        correction=correction_in_force(connection),
+        distrusted=json.loads(distrusted[0]) if distrusted else {},
+        commands=commands_under_way(connection, "reference-check"),
+    )
 
 
 def _doubtful(connection: sqlite3.Connection, good: CheckRow | None) -> tuple[Passed, ...]:

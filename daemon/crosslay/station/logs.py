@@ -47,6 +47,15 @@ def configure_logs(level: str, environ: Mapping[str, str], *, station: str) -> N
     )
 
 
+def quiet_logs() -> None:
+    """For a command that does for a moment what a daemon does: only errors, on standard error."""
+    structlog.configure(
+        processors=[structlog.processors.add_log_level, structlog.processors.JSONRenderer(ensure_ascii=False)],
+        wrapper_class=structlog.make_filtering_bound_logger(logging.ERROR),
+        logger_factory=_LineLoggerFactory(sys.stderr),
+    )
+
+
 def _station_adder(station: str) -> Any:
     def add(_logger: Any, _method: str, event: dict[str, Any]) -> dict[str, Any]:
         event["station"] = station

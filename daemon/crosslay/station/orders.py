@@ -8,7 +8,7 @@ import uuid
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Final, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
@@ -16,10 +16,10 @@ from crosslay.bus.messages import ReferenceCheckAnswer
 from crosslay.bus.reference_messages import MAX_TRACES
 from crosslay.errors import StoreError
 
-CHECK = "reference-check"
-CANCEL = "reference-check-cancel"
-ACCEPT = "correction-accept"
-UNDO = "correction-undo"
+CHECK: Final = "reference-check"
+CANCEL: Final = "reference-check-cancel"
+ACCEPT: Final = "correction-accept"
+UNDO: Final = "correction-undo"
 _PREFIX = "reference-"
 _SUFFIX = ".json"
 _MAX_BYTES = 8192

@@ -174,13 +174,15 @@ class Reference:
         """
         specimen = self._by_name[name]
         delivery = derived_result_id(self._plan.source, trace.identity) if trace.identity else None
-        if delivery is not None and self._checks.known(delivery):
+        if self.took(trace):
             return f"a trace of specimen {name} already stored was found again"
         task = self._task_on(name)
         wall_s = self._outside.clock.wall()
+        # A check is as old as its traces: one made of files that waited proves nothing of what came after them.
+        taken_at = wall_s if trace.captured_at is None else min(wall_s, trace.captured_at)
         amplification = 1.0 if self._state is None else self._state.amplification
         made = partial(reading_of, specimen, self.corrected(trace), amplification=amplification)
-        outcome = attempt(partial(made, taken_at=wall_s, delivery=delivery))
+        outcome = attempt(partial(made, taken_at=taken_at, delivery=delivery))
         if isinstance(outcome, Failure):
             raise TraceRefusedError(f"the evaluation failed unexpectedly ({outcome.text}); report it with this trace")
         reading = replace(outcome.value, request_id=task.order.request_id if task else "")
@@ -192,6 +194,10 @@ class Reference:
         text = self._complete(specimen) or text
         self.tick()
         return text
+
+    def took(self, trace: Trace) -> bool:
+        """Whether a trace with this identity is part of a check already. Raises `StoreError`."""
+        return bool(trace.identity) and self._checks.known(derived_result_id(self._plan.source, trace.identity))
 
     def part_came(self) -> None:
         """A part was measured: the traces of a check follow each other, so one that is begun is over."""
@@ -318,8 +324,9 @@ class Reference:
         rows = dict(self._unfinished()).get(specimen.name, [])
         if not rows or len(rows) < self._needed(specimen):
             return ""
-        wall_s, synchronized = self._outside.clock.wall(), self._outside.synchronized()
-        made = attempt(partial(concluded_row, specimen, rows, finished_at=wall_s, synchronized=synchronized))
+        finished_at = max(row.taken_at for row in rows)
+        synchronized = self._outside.synchronized()
+        made = attempt(partial(concluded_row, specimen, rows, finished_at=finished_at, synchronized=synchronized))
         if isinstance(made, Failure):
             why = f"the check could not be evaluated ({made.text})"
             self._abandon(specimen.name, rows, why)
@@ -327,7 +334,8 @@ class Reference:
         task = self._task_on(specimen.name)
         row = replace(made.value, request_id=task.order.request_id if task else "")
         concluded = self._checks.conclude(row, rows, partial(recall_draft, self._plan.source, row))
-        self._checked_at[specimen.name] = self._outside.clock.monotonic()
+        age_s = max(0.0, self._outside.clock.wall() - finished_at)
+        self._checked_at[specimen.name] = self._outside.clock.monotonic() - age_s
         self._end(specimen.name)
         self._refresh()
         self._say(concluded, task)
@@ -418,7 +426,7 @@ class Reference:
 
     def _raise_where(self, kind: Kind, text: str) -> None:
         if text:
-            self._outside.conditions.raise_(kind, text)
+            self._outside.conditions.raise_(kind, text.rstrip("."))  # a remedy follows
         else:
             self._outside.conditions.clear(kind)
 

@@ -83,7 +83,7 @@ def overall(
 
 def standing_of(specimen: Registered, state: CheckState, now: float, age_s: float) -> Standing:
     """How one specimen stands; see `overall`."""
-    check = state.last[specimen.name]
+    check = state.last.get(specimen.name)
     if check is None:
         return Standing(word=Word.OVERDUE, text=f"specimen {specimen.name} has not been checked yet")
     if not check.good:
@@ -111,7 +111,7 @@ def guarded(verdict: Verdict, standing: Standing) -> Verdict:
         id="reference-check-failed" if failed else "reference-check-overdue",
         severity=Severity.INVALID,
         text=(
-            f"The reference check {'failed' if failed else 'is overdue'}: {standing.text}. "
+            f"The reference check {'failed' if failed else 'is overdue'}: {standing.text.rstrip('.')}. "
             "Check the gauge on the specimen; then measure the part again."
         ),
     )

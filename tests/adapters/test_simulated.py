@@ -130,7 +130,7 @@ def test_the_same_seed_and_number_give_the_same_trace_whatever_was_read_before()
     assert not np.array_equal(alone.samples, other_seed.samples)
 
 
-@pytest.mark.parametrize("surface", ["turned", "ground"])
+@pytest.mark.parametrize("surface", ["turned", "milled", "ground", "honed", "lapped"])
 def test_another_process_computes_the_same_trace(surface: str) -> None:
     program = ("import hashlib, json, sys; from crosslay_adapters.gauges.simulated import SimulatedGauge; "
                "from crosslay_adapters.gauges.simulated.gauge import simulate; "
@@ -310,7 +310,14 @@ def test_settling_changes_nothing() -> None:
 # Options -------------------------------------------------------------------------------------------------------------
 
 @pytest.mark.parametrize(("options", "text"), [
-    ({"surface": "milled"}, "turned"),
+    ({"surface": "planed"}, "turned"),
+    ({"surface": "honed"}, "needs ra_um"),
+    ({"surface": "lapped"}, "needs ra_um"),
+    ({"surface": "milled", "ra_um": 0.3, "chatter_percent": 5.0}, 'chatter_percent belongs to surface = "turned",'),
+    ({"teeth": 3}, 'teeth belongs to surface = "milled"'),
+    ({"surface": "milled", "feed_mm": 0.5, "nose_radius_mm": 0.4}, "at most its radius"),
+    ({"surface": "ground", "ra_um": 0.3, "groove_width_um": 5.0}, 'groove_width_um belongs to surface = "honed"'),
+    ({"surface": "honed", "ra_um": 0.3, "skewness": 0.0}, 'skewness belongs to surface = "ground" or "lapped"'),
     ({"surface": "ground"}, "needs ra_um"),
     ({"surface": "ground", "ra_um": 0.3, "feed_mm": 0.1}, 'feed_mm belongs to surface = "turned"'),
     ({"correlation_um": 5.0}, 'correlation_um belongs to surface = "ground"'),

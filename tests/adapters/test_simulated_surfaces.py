@@ -18,10 +18,12 @@ from crosslay_adapters.gauges.simulated.faults import FAULTS, Traverse
 from crosslay_adapters.gauges.simulated.gauge import simulate
 from crosslay_adapters.gauges.simulated.surfaces import (
     Turning,
+    along_groove,
     correlated,
     envelope,
     grooves,
     ground,
+    honed,
     roughness,
     scaled_to_ra,
     traced,
@@ -213,6 +215,42 @@ def test_a_flat_surface_stays_flat() -> None:
     assert not path.any()
 
 
+# Milled, honed, along a groove ----------------------------------------------------------------------------------------
+
+def test_a_cutter_repeats_its_teeth() -> None:
+    """Without scatter every turn of the cutter cuts the same; one tooth alone is a turning tool."""
+    cutter = Turning(feed_mm=0.1, nose_radius_mm=0.8, teeth=3, run_out_percent=20.0)
+    surface = turned(cutter, 12_001, 0.5, rng(3))
+    turn = 600  # samples: three feeds of 0.1 mm at 0.5 µm
+    np.testing.assert_allclose(surface[turn:], surface[:-turn], atol=1e-9)
+    assert np.abs(surface[200:] - surface[:-200]).max() > 0.02 * cutter.groove_height_um
+    alone = Turning(feed_mm=0.1, nose_radius_mm=0.8, teeth=1, run_out_percent=20.0)
+    np.testing.assert_array_equal(turned(alone, 2001, 0.5, rng(3)),
+                                  turned(Turning(feed_mm=0.1, nose_radius_mm=0.8), 2001, 0.5, rng(3)))
+
+
+def test_honed_grooves_cover_what_a_boolean_model_covers() -> None:
+    """Without a plateau: share that no groove covers e^(−density·mean width) (Poisson law), and nothing above it."""
+    surface = honed(2_000_001, 0.5, rng(4), plateau_percent=0.0, grooves_per_mm=8.0, groove_width_um=40.0)
+    assert surface.max() == 0.0
+    assert -1.0 <= surface.min() < -0.99
+    # 8,000 grooves: the uncovered share scatters by less than 2 %.
+    assert np.mean(surface == 0.0) == pytest.approx(math.exp(-8.0 * 0.040), rel=0.04)
+
+
+def test_a_honed_surface_is_skewed_to_its_grooves() -> None:
+    surface = honed(96_001, 0.5, rng(5), plateau_percent=5.0, grooves_per_mm=8.0, groove_width_um=40.0)
+    assert scipy.stats.skew(surface) < -1.0
+
+
+def test_nothing_along_a_groove_repeats() -> None:
+    heights = along_groove(200_001, 0.5, rng(6))
+    assert heights.std() == pytest.approx(1.0, rel=0.15)
+    spectrum = np.abs(np.fft.rfft(heights * np.hanning(heights.size))) ** 2
+    band = spectrum[900:1100]  # about 0.1 mm
+    assert band.max() < 12.0 * band.mean()  # exponential: e^−12 · 200
+
+
 # The delivered trace -------------------------------------------------------------------------------------------------
 
 def options(**given_options: object) -> SimulatedConfig:
@@ -231,8 +269,8 @@ def ra_of(config: SimulatedConfig, part: int) -> float:
     return float(np.mean(np.abs((z_um - mean_line)[half:-half])))
 
 
-@pytest.mark.parametrize("surface", ["turned", "ground"])
-@pytest.mark.parametrize("part", range(1, 9))
+@pytest.mark.parametrize("surface", ["turned", "milled", "ground", "honed", "lapped"])
+@pytest.mark.parametrize("part", range(1, 5))
 def test_the_delivered_trace_has_the_ra_asked_for(surface: str, part: int) -> None:
     """Ra is a norm, so it is off by no more than the Ra of everything that was added to the texture.
 
@@ -308,7 +346,8 @@ def test_noise_is_white_and_as_large_as_asked() -> None:
 
 # Faults --------------------------------------------------------------------------------------------------------------
 
-TRAVERSE = Traverse(rz_um=3.0, range_um=100.0, noise_um=0.01)
+TRAVERSE = Traverse(texture=0.5 * np.random.default_rng(5).standard_normal(9601), rz_um=3.0, spacing_um=0.5,
+                    speed_mm_s=0.5, range_um=100.0, noise_um=0.01, tip_radius_um=2.0)
 
 
 def plain_trace(seed: int = 0) -> np.ndarray:
@@ -335,12 +374,12 @@ def test_a_fault_leaves_its_input_alone_and_gives_finite_heights(name: str, seed
 @pytest.mark.parametrize("seed", range(10))
 @pytest.mark.parametrize("strength", [0.5, 1.0, 2.0])
 def test_rocking_tips_by_four_rz_and_leans_by_four_more(seed: int, strength: float) -> None:
-    added = FAULTS["rocking"](np.zeros(9601), TRAVERSE, strength, rng(seed))
-    start = int(np.argmax(added != 0.0))
+    tipped = FAULTS["rocking"](np.zeros(9601), TRAVERSE, strength, rng(seed))
+    start = int(np.argmax(tipped != 0.0))
     assert 0.34 < start / 9601 < 0.66
-    assert not added[:start].any()
-    assert abs(added[-1]) == pytest.approx(8.0 * strength * 3.0)
-    jump = added[start + 192] - added[start]
+    assert not tipped[:start].any()
+    assert abs(tipped[-1]) == pytest.approx(8.0 * strength * 3.0)
+    jump = tipped[start + 192] - tipped[start]
     assert abs(jump) == pytest.approx(4.0 * strength * 3.0, rel=0.08)  # and 2 % of travel of the new slope
 
 
@@ -369,6 +408,56 @@ def test_a_short_traverse_is_the_beginning_of_the_whole_one(strength: float) -> 
     spoilt = FAULTS["short"](heights, TRAVERSE, strength, rng())
     assert spoilt.size == round(9601 * (1.0 - 0.5 * strength))
     np.testing.assert_array_equal(spoilt, heights[: spoilt.size])
+
+
+def added(name: str, strength: float, seed: int = 1) -> np.ndarray:
+    return FAULTS[name](plain_trace(), TRAVERSE, strength, rng(seed)) - plain_trace()
+
+
+@pytest.mark.parametrize("strength", [0.5, 1.0, 2.0])
+def test_what_each_fault_adds(strength: float) -> None:
+    """In the words of the README: heights in Rz (3 µm), places and widths."""
+    rz_um = TRAVERSE.rz_um
+    step = added("jump", strength)
+    assert abs(step[-1]) == pytest.approx(4.0 * strength * rz_um)
+    assert np.count_nonzero(np.abs(np.diff(step)) > 1e-9) == 1
+    lowered = added("set-down", strength)
+    assert lowered[0] == pytest.approx(10.0 * strength * rz_um)
+    assert lowered[240] == pytest.approx(lowered[0] / math.e)  # 0.12 mm by 0.5 µm
+    sparks = added("spike", strength)
+    assert np.count_nonzero(sparks) == 3
+    assert np.abs(sparks).max() == pytest.approx(5.0 * strength * rz_um)
+    vee = added("scratch", strength)
+    assert vee.min() == pytest.approx(-3.0 * strength * rz_um, rel=0.02)
+    assert 58 <= np.count_nonzero(vee < -1e-9) <= 60  # 30 µm by 0.5 µm
+    gone = added("dropout", strength)
+    assert 25 <= np.count_nonzero(gone) <= 30
+    assert gone.min() >= -0.8 * strength * TRAVERSE.range_um - 1e-9
+    assert added("noise", strength).std() == pytest.approx(strength * TRAVERSE.texture.std(), rel=0.03)
+
+
+def test_hum_is_a_line_where_the_speed_puts_it() -> None:
+    """50 Hz at 0.5 mm/s is λ = v/f = 10 µm: 20 samples; and a third of it at 150 Hz."""
+    spectrum = 2.0 * np.abs(np.fft.rfft(added("hum", 1.0)[:9600])) / 9600
+    assert spectrum[480] == pytest.approx(0.1 * 3.0, rel=1e-6)
+    assert spectrum[1440] == pytest.approx(0.1, rel=1e-6)
+    assert np.delete(spectrum, [480, 1440]).max() < 1e-9
+
+
+def test_along_the_lay_swaps_the_texture() -> None:
+    swapped = added("along-the-lay", 1.0) + TRAVERSE.texture
+    assert swapped.std() == pytest.approx(0.125 * TRAVERSE.texture.std(), rel=1e-9)
+
+
+def test_a_worn_tip_traces_like_a_large_one() -> None:
+    """Twice dilated is dilated with both radii (Minkowski sum of disks), but for what falls between two samples."""
+    surface = 0.3 * correlated(4001, 20.0, rng(8))
+    once = traced(surface, 0.5, 2.0)
+    traverse = Traverse(texture=once, rz_um=1.0, spacing_um=0.5, speed_mm_s=0.5, range_um=100.0, noise_um=0.0,
+                        tip_radius_um=2.0)
+    worn = FAULTS["tip-wear"](once, traverse, 1.0, rng())
+    np.testing.assert_allclose(worn, traced(surface, 0.5, 22.0), atol=0.02)
+    assert np.diff(worn).std() < 0.8 * np.diff(once).std()  # the valleys are gone, and with them the steep slopes
 
 
 @pytest.mark.parametrize(("fault", "share"), [("clipped", 0.15), ("rocking", 0.0), ("stuck", 0.0)])

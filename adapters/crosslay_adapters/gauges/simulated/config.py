@@ -11,12 +11,18 @@ from crosslay.ports import AdapterConfig
 #: More samples than this is a slip of the keyboard, not a trace.
 MAX_POINTS = 2_000_000
 
-#: Options that mean something for one kind of surface only.
-_ONLY_FOR = {
-    "turned": {"feed_mm", "nose_radius_mm", "feed_scatter_percent", "built_up_edge_percent", "chatter_percent",
-               "chatter_period_rev"},
-    "ground": {"correlation_um", "skewness"},
+#: Options that mean something for some kinds of surface only.
+_ONLY_FOR: dict[str, tuple[str, ...]] = {
+    **dict.fromkeys(
+        ("feed_mm", "nose_radius_mm", "feed_scatter_percent", "built_up_edge_percent"), ("turned", "milled")
+    ),
+    **dict.fromkeys(("chatter_percent", "chatter_period_rev"), ("turned",)),
+    **dict.fromkeys(("teeth", "run_out_percent"), ("milled",)),
+    **dict.fromkeys(("correlation_um", "skewness"), ("ground", "lapped")),
+    **dict.fromkeys(("plateau_percent", "grooves_per_mm", "groove_width_um"), ("honed",)),
 }
+#: Lag of the autocorrelation, µm, and skewness where none is given.
+_RANDOM_DEFAULTS = {"ground": (10.0, -0.5), "lapped": (3.0, -0.2)}
 
 Finite = Annotated[float, Field(allow_inf_nan=False)]
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
@@ -40,7 +46,10 @@ class PlannedPart(AdapterConfig):
 
     part: Annotated[int, Field(ge=1)]
     ra_um: Annotated[float, Field(gt=0, le=1000, allow_inf_nan=False)] | None = None
-    fault: Literal["rocking", "clipped", "stuck", "short"] | None = None
+    fault: Literal[
+        "rocking", "clipped", "stuck", "short", "jump", "set-down", "spike", "dropout", "scratch", "hum", "noise",
+        "along-the-lay", "tip-wear",
+    ] | None = None
     strength: Annotated[float, Field(ge=0, le=10, allow_inf_nan=False)] = 1.0
 
     @model_validator(mode="after")
@@ -54,7 +63,7 @@ class SimulatedConfig(AdapterConfig):
     """Options of the simulated gauge; the README of this folder explains each of them."""
 
     # What passes by
-    surface: Literal["turned", "ground"] = "turned"
+    surface: Literal["turned", "milled", "ground", "honed", "lapped"] = "turned"
     seed: Annotated[int, Field(ge=0, lt=2**63)] = 1
     parts: Annotated[int, Field(ge=0)] = 0
     first_part: Annotated[int, Field(ge=1)] = 1
@@ -80,7 +89,7 @@ class SimulatedConfig(AdapterConfig):
     waviness_length_mm: Positive = 2.5
     noise_um: NotNegative = 0.01
 
-    # Turned
+    # Turned, milled (feed per tooth)
     feed_mm: Positive = 0.1
     nose_radius_mm: Positive = 0.4
     feed_scatter_percent: Annotated[float, Field(ge=0, le=10, allow_inf_nan=False)] = 1.0
@@ -88,9 +97,28 @@ class SimulatedConfig(AdapterConfig):
     chatter_percent: Annotated[float, Field(ge=0, le=100, allow_inf_nan=False)] = 0.0
     chatter_period_rev: Annotated[float, Field(ge=2, allow_inf_nan=False)] = 6.5
 
-    # Ground
-    correlation_um: Positive = 10.0
-    skewness: Annotated[float, Field(ge=-2, le=2, allow_inf_nan=False)] = -0.5
+    # Milled
+    teeth: Annotated[int, Field(ge=1, le=100)] = 4
+    run_out_percent: Annotated[float, Field(ge=0, le=100, allow_inf_nan=False)] = 20.0
+
+    # Ground, lapped: the default depends on which
+    correlation_um: Positive | None = None
+    skewness: Annotated[float, Field(ge=-2, le=2, allow_inf_nan=False)] | None = None
+
+    # Honed
+    plateau_percent: Annotated[float, Field(ge=0, le=100, allow_inf_nan=False)] = 5.0
+    grooves_per_mm: Annotated[float, Field(gt=0, le=1000, allow_inf_nan=False)] = 8.0
+    groove_width_um: Annotated[float, Field(gt=0, le=1000, allow_inf_nan=False)] = 40.0
+
+    @property
+    def autocorrelation_um(self) -> float:
+        """Lag at which the autocorrelation of a random surface has fallen to 1/e, µm."""
+        return self.correlation_um if self.correlation_um is not None else _RANDOM_DEFAULTS[self.surface][0]
+
+    @property
+    def random_skewness(self) -> float:
+        """Skewness of a random surface."""
+        return self.skewness if self.skewness is not None else _RANDOM_DEFAULTS[self.surface][1]
 
     @property
     def points(self) -> int:
@@ -99,20 +127,24 @@ class SimulatedConfig(AdapterConfig):
 
     @model_validator(mode="after")
     def _surface_fits(self) -> Self:
-        for surface, names in _ONLY_FOR.items():
-            strangers = sorted(names & self.model_fields_set)
-            if strangers and surface != self.surface:
-                raise ValueError(f'{", ".join(strangers)} belongs to surface = "{surface}", '
-                                 f'but the surface is "{self.surface}"; leave it out')
-        if self.surface == "turned" and self.feed_mm > self.nose_radius_mm:
+        for option, surfaces in _ONLY_FOR.items():
+            if option in self.model_fields_set and self.surface not in surfaces:
+                allowed = " or ".join(f'"{surface}"' for surface in surfaces)
+                raise ValueError(f'{option} belongs to surface = {allowed}, but the surface is "{self.surface}"; '
+                                 "leave it out")
+        if self.surface in {"turned", "milled"}:
+            self._require_grooves()
+        elif self.ra_um is None:
+            raise ValueError(f"a {self.surface} surface needs ra_um")
+        return self
+
+    def _require_grooves(self) -> None:
+        if self.feed_mm > self.nose_radius_mm:
             raise ValueError(f"feed_mm {self.feed_mm} is more than nose_radius_mm {self.nose_radius_mm}; the grooves "
                              "are arcs of the tool nose only while the feed is at most its radius")
-        if self.surface == "turned" and self.feed_mm * 1000.0 < 4.0 * self.spacing_um:
+        if self.feed_mm * 1000.0 < 4.0 * self.spacing_um:
             raise ValueError(f"feed_mm {self.feed_mm} is less than four times the spacing of {self.spacing_um} µm; "
                              "a groove needs four samples at least")
-        if self.surface == "ground" and self.ra_um is None:
-            raise ValueError("a ground surface needs ra_um")
-        return self
 
     @model_validator(mode="after")
     def _trace_fits(self) -> Self:

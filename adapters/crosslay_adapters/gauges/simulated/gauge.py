@@ -10,13 +10,14 @@ from typing import ClassVar
 import numpy as np
 
 from crosslay.errors import GaugeError
-from crosslay.ports import Clock, Disposition, GaugeContext, GaugeSignal
+from crosslay.ports import Clock, Disposition, GaugeContext, GaugeSignal, PreCheck
 from crosslay.texture.trace import Calibration, Trace
 from crosslay_adapters.gauges.simulated.config import PlannedPart, SimulatedConfig
 from crosslay_adapters.gauges.simulated.faults import FAULTS, Heights, Traverse
 from crosslay_adapters.gauges.simulated.surfaces import (
     Turning,
     ground,
+    honed,
     roughness,
     scaled_to_ra,
     traced,
@@ -65,6 +66,7 @@ class SimulatedGauge:
         self._part = config.first_part
         self._next_start_s = 0.0
         self._trace: Trace | None = None
+        self._looked: tuple[int, Trace] | None = None
         self._end_s = 0.0
 
     def open(self) -> None:
@@ -90,7 +92,7 @@ class SimulatedGauge:
         if self._closed.is_set():
             raise GaugeError("the simulated gauge is read before it was opened")
         deadline_s = self._clock.monotonic() + timeout_s
-        if self._config.parts and self._part >= self._config.first_part + self._config.parts:
+        if self._has_ended():
             self._closed.wait(timeout_s)  # the last part has passed; nothing comes any more
             return None
         if self._trace is None:
@@ -101,6 +103,29 @@ class SimulatedGauge:
             return None
         return self._finish()
 
+    def precheck(self) -> PreCheck | None:
+        """Look at the part that waits: where its trace begins, its slope, and the gauge's noise.
+
+        A part that the station will not measure stays where it is.
+
+        Raises
+        ------
+        GaugeError
+            The gauge is not open.
+        """
+        if self._closed.is_set():
+            raise GaugeError("the simulated gauge is asked before it was opened")
+        if self._trace is not None or self._has_ended() or self._clock.monotonic() < self._next_start_s:
+            return None
+        trace = self._next_trace()
+        heights, tenth = trace.heights_um(), max(1, trace.points // 10)
+        rise_um = float(heights[-tenth:].mean() - heights[:tenth].mean())
+        return PreCheck(
+            position_percent=50.0 * (1.0 + float(heights[0]) / self._config.range_um),
+            tilt_um_per_mm=rise_um / ((trace.points - tenth) * self._config.spacing_um / 1000.0),
+            noise_um=self._config.noise_um,
+        )
+
     def settle(self, trace: Trace, disposition: Disposition, reason: str = "") -> None:
         """Nothing to do: a simulated part can be made again."""
 
@@ -108,6 +133,15 @@ class SimulatedGauge:
         """What stands in ``v1/identification``."""
         return {"adapter": "simulated", "model": f"simulated gauge, {self._config.surface} surface",
                 "serial": f"seed-{self._config.seed}"}
+
+    def _has_ended(self) -> bool:
+        return bool(self._config.parts) and self._part >= self._config.first_part + self._config.parts
+
+    def _next_trace(self) -> Trace:
+        """Trace of the part that waits, computed once."""
+        if self._looked is None or self._looked[0] != self._part:
+            self._looked = self._part, simulate(self._config, self._part, self._planned.get(self._part))
+        return self._looked[1]
 
     def _reached(self, moment_s: float, deadline_s: float) -> bool:
         """Wait until a moment, but not beyond the deadline; False where that or ``close`` came first."""
@@ -119,7 +153,8 @@ class SimulatedGauge:
     def _start(self) -> None:
         self._context.notify(GaugeSignal.STARTED)
         begin_s = self._clock.monotonic()
-        trace = simulate(self._config, self._part, self._planned.get(self._part))
+        trace = self._next_trace()
+        self._looked = None
         self._end_s = begin_s + (trace.acquisition_s or 0.0)
         self._trace = trace
 
@@ -166,7 +201,11 @@ def simulate(config: SimulatedConfig, part: int, planned: PlannedPart | None = N
                         length_mm=config.waviness_length_mm)
     heights += config.noise_um * noise.standard_normal(config.points)
     if planned is not None and planned.fault is not None:
-        traverse = Traverse(rz_um=_rz_um(config, texture), range_um=config.range_um, noise_um=config.noise_um)
+        traverse = Traverse(
+            texture=texture, rz_um=_rz_um(config, texture), spacing_um=config.spacing_um,
+            speed_mm_s=config.speed_mm_s, range_um=config.range_um, noise_um=config.noise_um,
+            tip_radius_um=config.tip_radius_um,
+        )
         heights = FAULTS[planned.fault](heights, traverse, planned.strength, chance)
     return _as_counts(config, part, heights)
 
@@ -174,15 +213,7 @@ def simulate(config: SimulatedConfig, part: int, planned: PlannedPart | None = N
 def _texture(config: SimulatedConfig, planned: PlannedPart | None, shape: np.random.Generator,
              level: np.random.Generator) -> Heights:
     """Traced texture without waviness, tilt and noise, mean 0, µm."""
-    if config.surface == "turned":
-        cut = Turning(feed_mm=config.feed_mm, nose_radius_mm=config.nose_radius_mm,
-                      feed_scatter_percent=config.feed_scatter_percent,
-                      built_up_edge_percent=config.built_up_edge_percent,
-                      chatter_percent=config.chatter_percent, chatter_period_rev=config.chatter_period_rev)
-        surface = turned(cut, config.points, config.spacing_um, shape)
-    else:
-        surface = ground(config.points, config.spacing_um, shape, correlation_um=config.correlation_um,
-                         skewness=config.skewness)
+    surface = _surface(config, shape)
     ra_um = config.ra_um
     if planned is not None and planned.ra_um is not None:
         ra_um = planned.ra_um
@@ -193,6 +224,22 @@ def _texture(config: SimulatedConfig, planned: PlannedPart | None, shape: np.ran
         path = scaled_to_ra(surface, config.spacing_um, ra_um=ra_um * scatter, cutoff_mm=config.cutoff_mm,
                             tip_radius_um=config.tip_radius_um)
     return np.asarray(path - path.mean())
+
+
+def _surface(config: SimulatedConfig, shape: np.random.Generator) -> Heights:
+    """The surface before a tip touched it, µm or, where it is scaled to Ra, in a unit of its own."""
+    if config.surface in {"turned", "milled"}:
+        cut = Turning(feed_mm=config.feed_mm, nose_radius_mm=config.nose_radius_mm,
+                      feed_scatter_percent=config.feed_scatter_percent,
+                      built_up_edge_percent=config.built_up_edge_percent,
+                      chatter_percent=config.chatter_percent, chatter_period_rev=config.chatter_period_rev,
+                      teeth=config.teeth if config.surface == "milled" else 1, run_out_percent=config.run_out_percent)
+        return turned(cut, config.points, config.spacing_um, shape)
+    if config.surface == "honed":
+        return honed(config.points, config.spacing_um, shape, plateau_percent=config.plateau_percent,
+                     grooves_per_mm=config.grooves_per_mm, groove_width_um=config.groove_width_um)
+    return ground(config.points, config.spacing_um, shape, correlation_um=config.autocorrelation_um,
+                  skewness=config.random_skewness)
 
 
 def _rz_um(config: SimulatedConfig, texture: Heights) -> float:

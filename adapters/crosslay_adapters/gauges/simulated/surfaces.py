@@ -35,6 +35,9 @@ class Turning:
         material that welds itself to the edge, grows and breaks off.
     chatter_percent, chatter_period_rev
         Peak to valley of a periodic depth error in percent of Rt, and its period in revolutions.
+    teeth, run_out_percent
+        For a milling cutter, whose `feed_mm` is that of a tooth: number of teeth, and standard deviation of their
+        heights in percent of Rt. One tooth is a turning tool.
     """
 
     feed_mm: float
@@ -43,6 +46,8 @@ class Turning:
     built_up_edge_percent: float = 0.0
     chatter_percent: float = 0.0
     chatter_period_rev: float = 6.5
+    teeth: int = 1
+    run_out_percent: float = 0.0
 
     @property
     def groove_height_um(self) -> float:
@@ -130,7 +135,11 @@ def _depths(turning: Turning, number: NDArray[np.intp], rng: np.random.Generator
     phase = 2.0 * math.pi * (number / turning.chatter_period_rev + rng.uniform())
     chatter = 0.5 * height * turning.chatter_percent / 100.0 * np.sin(phase)
     wander = _remembering(rng.standard_normal((number.size, 1)))[:, 0]
-    return np.asarray(chatter + height * turning.built_up_edge_percent / 100.0 * wander)
+    depths = np.asarray(chatter + height * turning.built_up_edge_percent / 100.0 * wander)
+    if turning.teeth > 1:
+        of_tooth = height * turning.run_out_percent / 100.0 * rng.standard_normal(turning.teeth)
+        depths += of_tooth[number % turning.teeth]
+    return depths
 
 
 def _edges(turning: Turning, count: int, spacing_um: float, rng: np.random.Generator) -> Heights:
@@ -235,6 +244,63 @@ def _bend(skewness: float) -> float:
         else:
             high = middle
     return 0.5 * (low + high)
+
+
+def honed(points: int, spacing_um: float, rng: np.random.Generator, *, plateau_percent: float, grooves_per_mm: float,
+          groove_width_um: float) -> Heights:
+    """Heights across a plateau-honed bore: a fine plateau, cut by grooves of the coarse stones at random places.
+
+    The lower of two processes. Grooves are parabolic, between 0.3 and 1 deep and 0.5 to 1.5 times as wide as given (our
+    choice); both directions of the cross-hatch look alike in a trace along the bore.
+
+    Parameters
+    ----------
+    points, spacing_um
+        Number N and spacing of the samples, µm.
+    rng
+        Source.
+    plateau_percent
+        Standard deviation of the plateau, percent of the deepest groove.
+    grooves_per_mm
+        Mean number of grooves per mm; their number on a trace is Poisson-distributed.
+    groove_width_um
+        Mean width of a groove, µm.
+
+    Returns
+    -------
+    ndarray, shape (N,)
+
+    References
+    ----------
+    Stratified surfaces as the lower of two processes: ISO 13565-3 (from memory).
+    """
+    x_um = np.arange(points) * spacing_um
+    plateau = plateau_percent / 100.0 * correlated(points, 8.0 / spacing_um, rng)
+    grooves = np.zeros(points)
+    for _ in range(int(rng.poisson(grooves_per_mm * x_um[-1] / 1000.0))):
+        place, depth = rng.uniform(0.0, x_um[-1]), rng.uniform(0.3, 1.0)
+        half = groove_width_um * rng.uniform(0.25, 0.75)
+        first, last = np.searchsorted(x_um, (place - half, place + half))
+        arc = depth * (((x_um[first:last] - place) / half) ** 2 - 1.0)
+        np.minimum(grooves[first:last], arc, out=grooves[first:last])
+    return np.asarray(plateau + grooves)
+
+
+def along_groove(points: int, spacing_um: float, rng: np.random.Generator) -> Heights:
+    """Heights along a groove instead of across: long swells and a little fine texture; standard deviation about 1.
+
+    Correlated over 0.3 mm and, a third as high, over 10 µm (our choice): nothing in it repeats with the feed.
+    """
+    swell = _smoothed(correlated(points, 300.0 / spacing_um, rng), round(50.0 / spacing_um))
+    return np.asarray(swell + 0.3 * correlated(points, 10.0 / spacing_um, rng))
+
+
+def _smoothed(heights: Heights, reach: int) -> Heights:
+    """Mean over ±`reach` samples; a stylus in a groove knows no corners."""
+    padded = np.pad(heights, (reach + 1, reach), mode="edge")
+    total = np.cumsum(padded)
+    width = 2 * reach + 1
+    return np.asarray((total[width:] - total[:-width]) / width)
 
 
 def waviness(points: int, spacing_um: float, rng: np.random.Generator, *, height_um: float,

@@ -42,7 +42,11 @@ _MISSING_SHARE: Final = 0.5
 _MISSING_ABOVE_FLOOR: Final = 25.0
 """And the power over the floor that none of them may then have."""
 _REGULAR_SHARE: Final = 0.5
-"""Share of the variance in a series of lines from which on a profile counts as periodic."""
+"""Share of the variance in a series of lines from which on a profile counts as periodic …"""
+_REGULAR_ABOVE_FLOOR: Final = 25.0
+"""… where one of them stands out so far: random heights between two filters have humps, but no lines."""
+_LIMIT: Final = 3.0
+"""Roughness beyond so many standard deviations (robust) is cut off, so that a spike or a jump hides no line."""
 _LEAST_HISTORY: Final = 20
 _FAR: Final = 6.0
 """Standard deviations (of logarithms) that count as far from the earlier values."""
@@ -68,6 +72,11 @@ class Series:
     share: float
     above_floor: float
 
+    @property
+    def is_regular(self) -> bool:
+        """Whether a profile that holds it is periodic."""
+        return self.share >= _REGULAR_SHARE and self.above_floor >= _REGULAR_ABOVE_FLOOR
+
 
 def along_the_lay(subject: Subject) -> Finding | None:
     """Invalid where the known feed is missing; a warning where earlier values were quite different."""
@@ -81,7 +90,7 @@ def cutoff_fit(subject: Subject) -> Finding | None:
     """Warn of a cut-off below twice the spacing of a periodic profile; say where it is above its row of the table."""
     cutoff_mm = _cutoff_mm(subject)
     series = _strongest(subject)
-    if series is None or series.share < _REGULAR_SHARE:
+    if series is None or not series.is_regular:
         return None
     spacing_mm = series.spacing_mm
     if spacing_mm > 0.525 * cutoff_mm:  # a spacing of just half of it is in its row
@@ -118,7 +127,7 @@ def _without_feed(subject: Subject, feed_mm: float) -> Finding | None:
         return None
     other = _strongest(subject)
     longest_mm = min(2.5 * feed_mm, 0.525 * _cutoff_mm(subject))
-    if other is not None and other.share >= _REGULAR_SHARE and other.spacing_mm < longest_mm:
+    if other is not None and other.is_regular and other.spacing_mm < longest_mm:
         return None
     return Finding(
         id="along-the-lay",
@@ -170,7 +179,9 @@ def _strongest(subject: Subject) -> Series | None:
 
 def _roughness_spectrum(subject: Subject) -> Spectrum:
     profiles = subject.evaluation.profiles
-    return spectrum(profiles.roughness[profiles.start : profiles.stop], subject.evaluation.settings.spacing_um)
+    heights = profiles.roughness[profiles.start : profiles.stop]
+    limit_um = _LIMIT * 1.4826 * float(np.median(np.abs(heights)))
+    return spectrum(np.clip(heights, -limit_um, limit_um), subject.evaluation.settings.spacing_um)
 
 
 def _cutoff_mm(subject: Subject) -> float:

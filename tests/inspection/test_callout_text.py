@@ -159,6 +159,13 @@ def test_every_call_out_that_can_be_is_written_so_that_it_reads_the_same(callout
     assert without_texts(parse_callouts(written(callout))) == [callout]
 
 
+def test_a_limit_in_micro_inches_stays_one():
+    (callout,) = parse_callouts("Ra 63 µin")
+    assert (callout.micro_inches, callout.limit, callout.unit) == (63.0, 63.0 * 0.0254, "um")
+    assert written(callout) == "Ra 63 uin"
+    assert parse_callouts("Ra 1.6")[0].micro_inches is None
+
+
 # --- texts that are none ---------------------------------------------------------------------------------------------
 
 

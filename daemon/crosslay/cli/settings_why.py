@@ -8,6 +8,7 @@ from crosslay.cli.output import SHOWN_UNITS, number, quantity
 from crosslay.inspection.callout import Callout, Side
 from crosslay.inspection.gauge_fit import FASTEST_MM_S, USUAL_SPEED_MM_S, needed_sample_rate_hz, speed_limit_mm_s
 from crosslay.inspection.lengths import Lengths
+from crosslay.inspection.requirements import NOMINAL_MICRO_INCHES, class_of, in_nominal_inches
 from crosslay.inspection.symbols import MOTIF_UNITS, family
 from crosslay.texture.settings import FilterKind, Settings, Standard, class_for_limit, setting_table
 from crosslay.texture.window import RUN_SHARES
@@ -31,9 +32,10 @@ def reasons(callout: Callout, settings: Settings, lengths: Lengths, sample_rate_
 
 
 def shown_limit(callout: Callout) -> str:
-    """Side and limit, e.g. ``Ra ≤ 0.8 µm``."""
+    """Side and limit, e.g. ``Ra ≤ 0.8 µm``, with what was written in µin."""
     sign = "≤" if callout.side is Side.UPPER else "≥"
-    return f"{callout.parameter} {sign} {quantity(callout.limit, callout.unit, 6)}"
+    written = "" if callout.micro_inches is None else f" ({number(callout.micro_inches, 6)} µin)"
+    return f"{callout.parameter} {sign} {quantity(callout.limit, callout.unit, 6)}{written}"
 
 
 def _why_cutoff(callout: Callout, settings: Settings, lengths: Lengths) -> str:
@@ -45,7 +47,7 @@ def _why_cutoff(callout: Callout, settings: Settings, lengths: Lengths) -> str:
     if cutoff_mm is None:
         return (f"{source} has no limits for {callout.parameter}, so λc follows from the trace: the class that its "
                 "estimate implies.")
-    row = class_for_limit(callout.parameter, callout.limit, settings.standard)
+    row = class_of(callout, settings.standard)
     if row is not None and row.cutoff_mm == cutoff_mm:
         # ISO 4288 chooses by what was found; before anything is, the limit stands for it.
         what = "limit" if settings.standard is Standard.ISO_21920 else "limit, standing for the estimate,"
@@ -63,11 +65,13 @@ def _divides(length_mm: float, lengths: Lengths) -> bool:
 
 def _range(callout: Callout, settings: Settings) -> str:
     """Bounds of the class in the column of the parameter, e.g. ``0.1 < Ra ≤ 2 µm``."""
-    bounds = [getattr(row, _column(callout.parameter, settings.standard)) for row in setting_table(settings.standard)]
-    place = next(at for at, bound in enumerate(bounds) if callout.limit <= bound)
+    rows, column = setting_table(settings.standard), _column(callout.parameter, settings.standard)
+    inches = in_nominal_inches(callout, settings.standard)
+    bounds = [getattr(row, column) * (NOMINAL_MICRO_INCHES if inches else 1.0) for row in rows]
+    place = next(at for at, row in enumerate(rows) if row is class_of(callout, settings.standard))
     low = f"{number(bounds[place - 1])} < " if place else ""
     high = f" ≤ {number(bounds[place])}" if math.isfinite(bounds[place]) else ""
-    unit = SHOWN_UNITS.get(callout.unit, callout.unit)
+    unit = "µin" if inches else SHOWN_UNITS.get(callout.unit, callout.unit)
     return f"{low}{callout.parameter}{high} {unit}".rstrip()
 
 

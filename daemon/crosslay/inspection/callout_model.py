@@ -53,6 +53,8 @@ class Callout:
         Upper or lower limit of a parameter; `limit` in the parameter's own unit (µm for heights, mm for Rsm …).
     unit
         UCUM unit of `limit`.
+    micro_inches
+        Limit as it was written, where it was written in µin; `limit` is its exact conversion.
     rule
         None: the edition's default (Tmax for iso-21920, T16% for iso-4287).
     cutoff_mm, short_cutoff_um, waviness_cutoff_mm
@@ -88,3 +90,4 @@ class Callout:
     waviness_operator_mm: float | None = None
     process: Process | None = None
     lay: Lay | None = None
+    micro_inches: float | None = None

@@ -88,16 +88,16 @@ def read_callout(cursor: Cursor, start: int, lay: Lay | None) -> Callout:
     parameter = _parameter(cursor)
     if parameter.is_max:
         take_rule(words, Rule.TMAX, place)
-    limit = _limit(cursor, parameter.symbol, parameter.unit)
+    limit, micro_inches = _limit(cursor, parameter.symbol, parameter.unit)
     end = read_words_after(cursor, words)
     if not (cursor.at_end or cursor.peek() == ";"):
         cursor.fail('a rule, a setting class, a lay symbol, ";" or the end')
     meant = _meaning(parameter.symbol, band)
     return Callout(
-        text=cursor.text[start:end].strip(BLANKS), parameter=parameter.symbol, limit=limit, unit=parameter.unit,
-        side=side, rule=words.rule, sections=parameter.sections, filter=words.filter, lay=words.lay,
-        setting_class=words.setting_class, evaluation_length_mm=band.evaluation_mm, cutoff_mm=meant.cutoff_mm,
-        short_cutoff_um=meant.short_cutoff_um, waviness_cutoff_mm=meant.waviness_cutoff_mm,
+        text=cursor.text[start:end].strip(BLANKS), side=side, rule=words.rule, filter=words.filter, lay=words.lay,
+        setting_class=words.setting_class, parameter=parameter.symbol, sections=parameter.sections, limit=limit,
+        unit=parameter.unit, micro_inches=micro_inches, evaluation_length_mm=band.evaluation_mm,
+        cutoff_mm=meant.cutoff_mm, short_cutoff_um=meant.short_cutoff_um, waviness_cutoff_mm=meant.waviness_cutoff_mm,
         roughness_operator_mm=meant.roughness_operator_mm, waviness_operator_mm=meant.waviness_operator_mm,
     )
 
@@ -270,17 +270,19 @@ def _unknown_symbol(cursor: Cursor) -> NoReturn:
 # --- limit -----------------------------------------------------------------------------------------------------------
 
 
-def _limit(cursor: Cursor, symbol: str, unit: str) -> float:
+def _limit(cursor: Cursor, symbol: str, unit: str) -> tuple[float, float | None]:
+    """The limit in the parameter's unit, and as it was written where that is in µin."""
     cursor.blanks()
     place = cursor.place
     negative = symbol in SIGNED and bool(cursor.take_any(_MINUSES))
     limit = cursor.number(f'a limit such as "0.8" after {symbol}')
     limit = -limit if negative else limit
-    after = cursor.place
+    after, micro_inches = cursor.place, None
     cursor.blanks()
-    if not _written_unit(cursor):
+    if not (written := _written_unit(cursor)):
         cursor.place = after
     else:
+        micro_inches = limit if written == "uin" else None
         limit = _in_unit(cursor, limit, symbol, unit)
     at = f"character {place + 1}: expected"
     if not math.isfinite(limit):
@@ -289,7 +291,7 @@ def _limit(cursor: Cursor, symbol: str, unit: str) -> float:
         raise CalloutError(f"{at} a limit above 0, found {limit:g}")
     if unit == "%" and symbol != "Rdr" and limit > 100:
         raise CalloutError(f"{at} a limit of at most 100 %, found {limit:g}")
-    return limit
+    return limit, micro_inches
 
 
 def _written_unit(cursor: Cursor) -> str:

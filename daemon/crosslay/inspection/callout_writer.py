@@ -9,7 +9,7 @@ from crosslay.inspection.symbols import MOTIF_UNITS, family
 
 
 def written(callout: Callout) -> str:
-    """Write a call-out in one fixed way: decimal point, own unit of the parameter, ``max`` for Tmax, lay at the end.
+    """Write a call-out in one fixed way: decimal point, the parameter's own unit or µin, ``max`` for Tmax, lay last.
 
     Reading the text gives the call-out again, but for its `text`.
 
@@ -31,7 +31,7 @@ def written(callout: Callout) -> str:
         callout.setting_class or "",
         "" if callout.filter is None else f'"{callout.filter}"',
         _band(callout) + symbol,
-        plain(callout.limit),
+        plain(callout.limit) if callout.micro_inches is None else f"{plain(callout.micro_inches)} uin",
         "" if callout.lay is None else callout.lay.value,
     )
     return " ".join(word for word in words if word)

@@ -18,6 +18,7 @@ from crosslay.texture.motif import MotifLimits
 from crosslay.texture.requested import read_requests
 from crosslay.texture.settings import (
     FilterKind,
+    SettingClass,
     Settings,
     Standard,
     class_for_limit,
@@ -25,6 +26,10 @@ from crosslay.texture.settings import (
     setting_table,
 )
 from crosslay.texture.symbols import ON_REQUEST, always_given
+
+#: Of ASME B46.1, between its two columns of Ra (page *reference-values*, section 1.4, from memory).
+NOMINAL_MICRO_INCHES = 40.0
+_INCH_COLUMN = frozenset({"Ra", "Rq"})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -165,18 +170,36 @@ def _first(*values: float | None) -> float | None:
 
 def _class_cutoff_mm(callout: Callout, standard: Standard, callouts: Sequence[Callout]) -> float | None:
     """λc that the limit implies. A bilateral requirement takes it from its upper limit (ISO 21920-3, 4.4.4)."""
-    upper = next((each.limit for each in callouts if each.parameter == callout.parameter
+    upper = next((each for each in callouts if each.parameter == callout.parameter
                   and each.side is Side.UPPER and _own_cutoff_mm(each) is None), None)
-    limit = upper if callout.side is Side.LOWER and upper is not None else callout.limit
-    chosen = class_for_limit(callout.parameter, limit, standard)
+    chosen = class_of(upper if callout.side is Side.LOWER and upper is not None else callout, standard)
     return None if chosen is None else chosen.cutoff_mm
+
+
+def class_of(callout: Callout, standard: Standard) -> SettingClass | None:
+    """Setting class that the limit of a call-out lies in, whatever else the call-out says."""
+    limit = nominal_um(callout) if in_nominal_inches(callout, standard) else callout.limit
+    return class_for_limit(callout.parameter, limit, standard)
+
+
+def in_nominal_inches(callout: Callout, standard: Standard) -> bool:
+    """Whether a limit is looked up in the µin column of ASME B46.1, whose bounds are 40 µin for each µm.
+
+    The columns are not exact conversions of each other (80 µin are 2.032 µm), so the unit on the drawing decides.
+    """
+    return standard is Standard.ASME_B46_1 and callout.micro_inches is not None and callout.parameter in _INCH_COLUMN
+
+
+def nominal_um(callout: Callout) -> float:
+    """Limit in µm by the table's own ratio of 40 µin to 1 µm."""
+    return (callout.micro_inches or 0.0) / NOMINAL_MICRO_INCHES
 
 
 def _shared_cutoff_mm(callouts: Sequence[Callout], wanted: Wanted) -> float | None:
     """λc of the first call-out that has one of its own.
 
-    A parameter whose limit implies no class (Rk, Rsk, Pt …) is evaluated like its neighbours on the
-    drawing, rather than under a cut-off that changes from trace to trace (design: texture is silent; our decision).
+    A parameter whose limit implies no class (Rk, Rsk, Pt …) is evaluated like its neighbours on the drawing, rather
+    than under a cut-off that changes from trace to trace (design: texture is silent; our decision).
     """
     for callout in callouts:
         cutoff_mm = _first(_own_cutoff_mm(callout), wanted.cutoff_mm,

@@ -89,7 +89,7 @@ def _values(trace: Trace, specimen: Specimen) -> dict[str, float] | Undefined:
         return _texture(trace, specimen)
     heights_um, spacing_um = _heights(trace, specimen)
     if specimen.type is SpecimenType.B:
-        radius = narrow_groove_radius(heights_um, specimen)
+        radius = narrow_groove_radius(heights_um, spacing_um, specimen)
         return radius if isinstance(radius, Undefined) else {TIP_RADIUS: radius.radius_um}
     assert specimen.groove_width_mm is not None
     groove = groove_depth(heights_um, spacing_um, specimen.groove_width_mm * 1000.0, specimen.groove_bottom)

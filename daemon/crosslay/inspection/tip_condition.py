@@ -57,13 +57,15 @@ class TipRadius:
     by_width_um: tuple[tuple[float, float], ...]
 
 
-def narrow_groove_radius(z_um: _Floats, specimen: Specimen) -> TipRadius | Undefined:
+def narrow_groove_radius(z_um: _Floats, spacing_um: float, specimen: Specimen) -> TipRadius | Undefined:
     """Estimate the tip's effective radius from a trace across narrow grooves.
 
     Parameters
     ----------
     z_um : (N,) float64
-        Unfiltered heights at even spacing, µm.
+        Unfiltered heights, µm.
+    spacing_um : float
+        Sampling spacing, µm.
     specimen : Specimen
         Of type B, with the widths in the order of crossing; either direction of traverse.
 
@@ -73,8 +75,8 @@ def narrow_groove_radius(z_um: _Floats, specimen: Specimen) -> TipRadius | Undef
         Undefined, with the reason, where the grooves are not all seen or none of them is bridged by the ball.
     """
     level, noise_um = _land(z_um)
-    depths = _dips(z_um - level, _NOISE_FACTOR * noise_um)
     widths = specimen.narrow_widths_um
+    depths = _dips(z_um - level, _NOISE_FACTOR * noise_um, int(min(widths) / spacing_um))
     if len(depths) != len(widths):
         return Undefined(f"the trace shows {len(depths)} grooves, the specimen has {len(widths)}: the tip is too "
                          "blunt or broken to enter the narrow ones, the trace does not cross them all, or dirt lies "
@@ -134,11 +136,13 @@ def _land(z_um: _Floats) -> tuple[_Floats, float]:
     return level, max(spread, 1e-6)
 
 
-def _dips(above_um: _Floats, threshold_um: float) -> list[float]:
-    """Depth of every stretch below the threshold, in order, µm."""
-    below = np.concatenate(([False], above_um < -threshold_um, [False]))
-    edges = np.flatnonzero(below[1:] != below[:-1])
-    return [_depth(above_um, int(start), int(stop)) for start, stop in zip(edges[::2], edges[1::2], strict=True)]
+def _dips(above_um: _Floats, threshold_um: float, reach: int) -> list[float]:
+    """Depth of every stretch below the threshold, in order, µm; stretches no further apart than `reach` are one."""
+    below = np.flatnonzero(above_um < -threshold_um)
+    if below.size == 0:
+        return []
+    parts = np.split(below, np.flatnonzero(np.diff(below) > max(1, reach)) + 1)
+    return [_depth(above_um, int(part[0]), int(part[-1]) + 1) for part in parts]
 
 
 def _depth(above_um: _Floats, start: int, stop: int) -> float:

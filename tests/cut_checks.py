@@ -15,6 +15,7 @@ from crosslay.record.lock import StateLock
 from crosslay.record.reader import Reader
 from crosslay.record.renew import SET_ASIDE, finish_interrupted
 from crosslay.record.store import FILE_NAME, Store
+from crosslay.record.witness import read_witness
 from store_cases import result_draft
 
 
@@ -37,6 +38,9 @@ def problems_of(state_dir: Path, promises: Promises, truth: dict[str, bytes]) ->
         with closing(reader), closing(sqlite3.connect(state_dir / FILE_NAME)) as database:
             found = [*unsound(database), *lost_results(database, promises, state_dir, truth)]
             found += broken_promises(database, promises)
+            witness = read_witness(state_dir)
+            if promises.session > (0 if witness is None else witness.sessions_reserved):
+                found.append(f"broken: session {promises.session} was used, but {witness} would not tell (DC-62)")
             if reader.levels() != store.levels:
                 found.append("corrupt: reader and store disagree")
             for row in reader.newest(2):

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+import crosslay.record.backup as backing
 import crosslay.record.renew as renewing
 from crosslay.errors import StoreCorruptError, StoreError
 from crosslay.record.backup import backup
@@ -79,7 +80,7 @@ def open_and_commit(store: Store) -> None:
     store.commit(result_draft(), Settled())
 
 
-@pytest.mark.parametrize("damage", ["header", "middle", "empty", "garbage"])
+@pytest.mark.parametrize("damage", ["header", "middle", "garbage"])
 def test_a_damaged_database_is_set_aside_whatever_is_left_of_it(tmp_path: Path, damage: str) -> None:
     store = filled_store(tmp_path, 200, padding=800)
     store.close()
@@ -90,10 +91,8 @@ def test_a_damaged_database_is_set_aside_whatever_is_left_of_it(tmp_path: Path, 
     elif damage == "middle":
         content[len(content) // 4 :] = os.urandom(len(content) - len(content) // 4)
     else:
-        content = bytearray(b"" if damage == "empty" else b"garbage " * 5000)
+        content = bytearray(b"garbage " * 5000)
     path.write_bytes(content)
-    if damage == "empty":
-        return  # SQLite takes an empty file for a new database: a new instance all the same
     with pytest.raises((StoreCorruptError, StoreError)):
         open_and_commit(store)
     store.close()
@@ -209,6 +208,42 @@ def test_dc_44_a_backup_is_consistent_stamped_and_begins_a_new_instance(tmp_path
     restored = Store(tmp_path / "restored")
     with pytest.raises(StoreCorruptError, match="is a backup copy of instance x, made today"):
         restored.open()
+
+
+def test_a_backup_survives_a_power_cut_with_its_name(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    store = filled_store(tmp_path / "s", 3)
+    store.close()
+    target, steps = tmp_path / "copy.sqlite3", []
+    fsync, link = os.fsync, os.link
+
+    def note_fsync(descriptor: int) -> None:
+        steps.append(("fsync", Path(f"/proc/self/fd/{descriptor}").readlink()))
+        fsync(descriptor)
+
+    def note_link(source: Path, name: Path) -> None:
+        steps.append(("link", name))
+        link(source, name)
+
+    monkeypatch.setattr(os, "fsync", note_fsync)
+    monkeypatch.setattr(os, "link", note_link)
+    backup(tmp_path / "s" / FILE_NAME, target, "x")
+    content, name, folder = [step for step in steps if step[1].parent != tmp_path / "s"]
+    assert (content[0], content[1].name) == ("fsync", ".copy.sqlite3.draft")
+    assert name == ("link", target)
+    assert folder == ("fsync", tmp_path)
+
+
+def test_a_backup_whose_name_cannot_be_synced_is_none(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    store = filled_store(tmp_path / "s", 3)
+    store.close()
+
+    def fail(_folder: Path) -> None:
+        raise OSError(5, "Input/output error")
+
+    monkeypatch.setattr(backing, "sync_folder", fail)
+    with pytest.raises(StoreError, match=r"Input/output error.*nothing was left there"):
+        backup(tmp_path / "s" / FILE_NAME, tmp_path / "copy.sqlite3", "x")
+    assert [path.name for path in tmp_path.iterdir()] == ["s"]
 
 
 def test_a_backup_never_overwrites_and_leaves_no_half(tmp_path: Path) -> None:

@@ -99,7 +99,7 @@ def record_failing_syncs(folder: Path, broker: RunningBroker) -> Recording:
     with counting_mes(broker.port) as mes, station(folder, broker.port) as op30:
         take_at_once(op30)
         recorder = TracedStation(op30)
-        with recorder.process("-e", "inject=fdatasync:error=EIO:when=14..15"):
+        with recorder.process("-e", "inject=fdatasync:error=EIO:when=20..21"):
             measure(op30, 0, 16)
             drained(mes, 16)
             assert b'"event": "store-works-again"' in op30.log.read_bytes()

@@ -6,12 +6,14 @@ import argparse
 import json
 import os
 import re
+import shlex
 import shutil
 import signal
 import sqlite3
 import subprocess
 import sys
 import sysconfig
+import threading
 import time
 import tomllib
 from collections.abc import Callable, Iterator
@@ -29,7 +31,7 @@ from crosslay import registry
 from crosslay.bus import topics
 from crosslay.bus.messages import ResultEvent
 from crosslay.cli import evaluate
-from crosslay.cli.main import VERBS
+from crosslay.cli.main import VERBS, main
 from crosslay.cli.units import HeightUnit
 from crosslay.station.light import Block, LightLogic, LightPolicy
 from crosslay.testing.broker import RunningBroker
@@ -66,6 +68,16 @@ RUN_IN_ORDER = [
     "crosslay results /etc/crosslay/op30.toml list --last 5 --json",
     "crosslay backup /etc/crosslay/op30.toml op30-backup.db",
     "crosslay status /etc/crosslay/op30.toml --json",
+]
+
+SPECIMEN = [
+    "crosslay specimen /etc/crosslay/op30.toml list",
+    "crosslay specimen /etc/crosslay/op30.toml check roughness-3",
+    "crosslay specimen /etc/crosslay/op30.toml history roughness-3",
+    "crosslay specimen /etc/crosslay/op30.toml correct propose roughness-3",
+    'crosslay specimen /etc/crosslay/op30.toml correct accept --check ID --by "line 3, shift lead" --why "arm replaced"',
+    'crosslay specimen /etc/crosslay/op30.toml correct undo --by "line 3, shift lead" --why "wrong specimen"',
+    "crosslay specimen /etc/crosslay/op30.toml recall --export recall.csv",
 ]
 
 OFFLINE = [
@@ -115,7 +127,7 @@ def trace_file(ra_um: float) -> str:
 
 
 def test_every_command_has_its_test() -> None:
-    assert sorted(shell_lines()) == sorted([*BOOTSTRAPS, *INSTALLING, *SERVICE, DAEMON, *RUN_IN_ORDER, *OFFLINE])
+    assert sorted(shell_lines()) == sorted([*BOOTSTRAPS, *INSTALLING, *SERVICE, DAEMON, *RUN_IN_ORDER, *SPECIMEN, *OFFLINE])
     assert [line for line in shell_lines() if line in RUN_IN_ORDER[1:5]] == RUN_IN_ORDER[1:5]
 
 
@@ -326,6 +338,56 @@ class TestFirstCell:
         done = cell.run(RUN_IN_ORDER[0])
         assert done.returncode == 0, done.stderr
         assert "sysfs-led" in done.stdout
+
+
+@pytest.mark.broker
+class TestReferenceSpecimens:
+    """The README's specimen is a sine of 1.0 µm: Ra = 2A/π (closed form), less what λs and λc take at 0.08 mm."""
+
+    def drop(self, cell: Cell, name: str, ra_um: float, place: int) -> None:
+        text = trace_file(ra_um).replace("# part: P-0042\n", f"# part: {name}\n# place: {place}\n")
+        draft = cell.folder / "srv" / f".{name}.draft"
+        draft.write_text(text, "utf-8")
+        draft.rename(cell.folder / "srv" / f"{name}.csv")
+
+    def test_its_commands_in_their_order(
+        self, cell: Cell, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    ) -> None:
+        listing, checking, history, proposing, accepting, undoing, recalling = SPECIMEN
+        text = cell.station_file.read_text("utf-8")
+        cell.station_file.write_text(text + "\n" + blocks("toml")[2])
+        monkeypatch.setenv("STATE_DIRECTORY", str(cell.folder / "state"))
+        monkeypatch.chdir(cell.folder)
+
+        def here(line: str) -> int:
+            """Without a new process: each takes a second to start."""
+            return main(shlex.split(cell.moved(line))[1:])
+
+        with cell.running():
+            assert eventually(lambda: "station-started" in (cell.folder / "daemon.log").read_text())
+            assert here(listing) == 0
+            assert "overdue" in capsys.readouterr().out
+            codes: list[int] = []
+            asked = threading.Thread(target=lambda: codes.append(here(checking)))
+            asked.start()
+            assert eventually(lambda: "count as those of" in (cell.folder / "daemon.log").read_text())
+            for place in range(3):
+                self.drop(cell, f"s-{place}", 1.1 * 2 / np.pi * (1 + place / 1000), place)
+            asked.join()
+            assert codes == [1], "10 % off"
+            assert "out of the tolerance" in capsys.readouterr().out
+            assert here(f"{history} --json") == 0
+            check_id = json.loads(capsys.readouterr().out)["check"]
+            assert here(history) == 0
+            assert here(proposing) == 0
+            assert here(accepting.replace("ID", check_id)) == 0
+            said = capsys.readouterr().out
+            for words in ("  X ", f"--check {check_id}", "by line 3, shift lead: arm replaced"):
+                assert words in said
+            assert here(undoing) == 0
+            assert "no correction is in force" in capsys.readouterr().out
+        assert here(recalling) == 0
+        assert (cell.folder / "recall.csv").read_text("utf-8").startswith("recall,")
 
 
 class TestValuesOffline:

@@ -35,7 +35,7 @@ from crosslay.station.reference import Outside, Reference
 from crosslay.station.requests import FOLDER
 from crosslay.texture.trace import Trace
 
-_DAEMON_ANSWERS_S = 15.0
+_DAEMON_ANSWERS_S = 30.0
 _LOOK_EVERY_S = 0.1
 
 

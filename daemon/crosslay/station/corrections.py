@@ -38,7 +38,7 @@ def accept_correction(checks: Checks, order: Order, *, specimens: Mapping[str, R
     if specimen is None:
         raise UsageError(f"specimen {row.specimen} of that check is not registered any more")
     if checks.newest_usable(row.specimen) != row:
-        raise UsageError(f"specimen {row.specimen} was checked again after that; a correction follows from the newest check")
+        raise UsageError(f"specimen {row.specimen} was checked again since; a correction follows from the newest check")
     in_force = _in_force(checks.corrections())
     if row.amplification != in_force:
         raise UsageError(

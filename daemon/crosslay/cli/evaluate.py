@@ -4,29 +4,30 @@ from __future__ import annotations
 
 import argparse
 from contextlib import closing
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 
 from crosslay.cli.evaluate_text import report
 from crosslay.cli.evaluate_wire import document
 from crosslay.cli.jobs import in_order, usual_jobs
-from crosslay.cli.offline import Outcome, Task, callouts_of, evaluate_file
+from crosslay.cli.offline import EXIT_CODES, Outcome, Task, callouts_of, evaluate_file
 from crosslay.cli.options import cutoff_mm, jobs, not_negative, positive, sections, short_cutoff
 from crosslay.cli.output import emit, json_line, say, shown_path
 from crosslay.cli.profile_out import profile_csv
 from crosslay.cli.progress import Progress
+from crosslay.cli.same_part import gauge_of, judge_same_part
 from crosslay.cli.units import HeightUnit, in_unit
 from crosslay.errors import CalloutError, CrosslayError, SettingsError, UsageError
-from crosslay.inspection.judge import Decision
+from crosslay.inspection.acceptance import DecisionRule, Policy
+from crosslay.inspection.judge import Requirement, with_opposites
 from crosslay.inspection.requirements import Wanted, requirements_for
 from crosslay.texture.motif import DEFAULT_LIMITS
 from crosslay.texture.requested import read_requests
 from crosslay.texture.settings import FilterKind, Standard
 
-#: Exit code by verdict; of several traces the first of these that applies, after unreadable input.
-_EXIT_CODES = {Decision.PASS: 0, Decision.FAIL: 1, Decision.INVALID: 3, Decision.UNDECIDED: 3}
 _EXIT_UNREADABLE = 2
+#: Of several traces the first of these that applies.
 _EXIT_ORDER = (_EXIT_UNREADABLE, 3, 1, 0)
 
 
@@ -76,6 +77,17 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--unit", choices=[each.value for each in HeightUnit], default=HeightUnit.MICROMETRE.value,
                         help="unit of heights: um (default) or uin; lengths stay in mm, settings and findings in the "
                              "unit that they name")
+    parser.add_argument("--budget", type=Path, metavar="STATION.toml",
+                        help="the uncertainty of each judged value, from [uncertainty] of this station file, with its "
+                             "budget")
+    parser.add_argument("--expanded-uncertainty", type=positive, metavar="U",
+                        help="expanded uncertainty of the judged value, in the unit of its call-out")
+    parser.add_argument("--coverage-factor", type=positive, metavar="K", help="k of U (2)")
+    parser.add_argument("--decision-rule", choices=[each.value for each in DecisionRule], metavar="NAME",
+                        default=DecisionRule.SIMPLE.value,
+                        help="simple (default), or iso-14253-1: guard bands of 1.65 u in which nothing is proven")
+    parser.add_argument("--same-part", action="store_true",
+                        help="all traces are of one part: judge them together by the rule in force (Tmax, T16%%, Tmed)")
     parser.add_argument("--jobs", type=jobs, metavar="N",
                         help="processes; without it all cores for many traces, one for few")
     parser.add_argument("--profile-out", type=Path, metavar="FILE",
@@ -87,6 +99,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Evaluate every trace; the exit code follows page *interface*."""
     task, traces = _task(arguments), arguments.traces
+    if arguments.same_part:
+        return judge_same_part(arguments, task)
     if arguments.profile_out is not None and len(traces) > 1:
         raise UsageError("--profile-out takes the profiles of one trace; several were named")
     show = Show(as_json=arguments.json, unit=HeightUnit(arguments.unit), profile_out=arguments.profile_out)
@@ -116,7 +130,7 @@ def evaluate_and_show(path: Path, *, task: Task, show: Show) -> Done:
             _write_profiles(show.profile_out, outcome)
     except CrosslayError as error:
         return Done(code=_EXIT_UNREADABLE, error=str(error))
-    code = 0 if outcome.verdict is None else _EXIT_CODES[outcome.verdict.decision]
+    code = 0 if outcome.verdict is None else EXIT_CODES[outcome.verdict.decision]
     shown = in_unit(outcome, show.unit)
     if show.as_json:
         return Done(code=code, text=json_line(document(shown, task.settings)))
@@ -140,11 +154,28 @@ def _task(arguments: argparse.Namespace) -> Task:
     try:
         read_requests(wanted.parameters, wanted.standard)
         settings = wanted.settings()
-        requirements = requirements_for("", callouts_of(arguments.callout), wanted)
+        requirements = _accepted(requirements_for("", callouts_of(arguments.callout), wanted), arguments)
     except (SettingsError, CalloutError) as error:
         raise UsageError(str(error)) from error
     return Task(settings=requirements[0].settings if requirements else settings, requirements=requirements,
-                spacing_um=arguments.spacing_um, smaller_tip_um=arguments.smaller_tip)
+                spacing_um=arguments.spacing_um, smaller_tip_um=arguments.smaller_tip,
+                known_gauge=None if arguments.budget is None else gauge_of(arguments.budget))
+
+
+def _accepted(found: tuple[Requirement, ...], arguments: argparse.Namespace) -> tuple[Requirement, ...]:
+    """Requirements with the decision rule and the uncertainty of the command line."""
+    rule, given = DecisionRule(arguments.decision_rule), arguments.expanded_uncertainty
+    parameters = {each.callout.parameter for each in found}
+    if (given is not None or rule is not DecisionRule.SIMPLE or arguments.budget is not None) and not found:
+        raise UsageError("an uncertainty and a decision rule belong to a call-out; name one with --callout")
+    if given is not None and (len(parameters) > 1 or arguments.budget is not None):
+        raise UsageError("--expanded-uncertainty is one number for one parameter, instead of --budget; leave one out")
+    if given is None and arguments.coverage_factor is not None:
+        raise UsageError("--coverage-factor belongs to --expanded-uncertainty; give both")
+    if rule is not DecisionRule.SIMPLE and given is None and arguments.budget is None:
+        raise UsageError(f"{rule.value} decides by the uncertainty; give --expanded-uncertainty or --budget")
+    policy = Policy(decision_rule=rule, expanded_uncertainty=given, coverage_factor=arguments.coverage_factor or 2.0)
+    return tuple(replace(each, policy=policy) for each in with_opposites(found))
 
 
 def _write_profiles(path: Path, outcome: Outcome) -> None:

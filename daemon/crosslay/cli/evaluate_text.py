@@ -4,15 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from crosslay.cli.judged_text import judged_lines
 from crosslay.cli.offline import Outcome
 from crosslay.cli.output import LINE_WIDTH, SHOWN_UNITS, beside, number, quantity, table, wrapped
 from crosslay.cli.smaller_tip_text import smaller_tip_lines
 from crosslay.inspection.callout import Side
-from crosslay.inspection.judge import Decision, Judged
+from crosslay.inspection.judge import Decision, Judged, Verdict
 from crosslay.inspection.lengths import lengths_of
 from crosslay.texture.evaluation import Evaluation, UsedSettings
 from crosslay.texture.settings import Settings
-from crosslay.texture.trace import Severity
+from crosslay.texture.trace import Finding, Severity
 
 #: Groups of the short table. A name in brackets or one asked for goes to the last group.
 _GROUPS = (
@@ -36,21 +37,31 @@ def report(outcome: Outcome, settings: Settings) -> list[str]:
     lines = wrapped(f"{outcome.file}: ", _head(outcome), indent="  ")
     lines.append("  " + (_asked(settings) if evaluation is None else _used(evaluation.settings)))
     if verdict is not None:
-        lines += ["", *_judged(verdict.judged, evaluation)]
+        lines += ["", *judged_table(verdict.judged, evaluation), *judged_lines(verdict.judged)]
     if evaluation is not None:
         lines += ["", *_values(evaluation, settings)]
         if outcome.smaller_tip is not None:
             lines += ["", *smaller_tip_lines(outcome.smaller_tip, evaluation)]
-    for finding in outcome.findings:
+    return [*lines, *finding_lines(outcome.findings)]
+
+
+def finding_lines(findings: tuple[Finding, ...]) -> list[str]:
+    """Each finding, with an empty line before it."""
+    lines: list[str] = []
+    for finding in findings:
         lines += ["", *wrapped(f"  {_severity(finding.severity)} {finding.id}: ", finding.text, indent="    ")]
     return lines
 
 
 def _head(outcome: Outcome) -> str:
-    verdict = outcome.verdict
-    if verdict is None:
+    if outcome.verdict is None:
         return "no call-out, so no verdict"
-    blocking = [finding.id for finding in outcome.findings if finding.severity is Severity.INVALID]
+    return headline(outcome.verdict, outcome.findings)
+
+
+def headline(verdict: Verdict, findings: tuple[Finding, ...]) -> str:
+    """The verdict and why, in one line."""
+    blocking = [finding.id for finding in findings if finding.severity is Severity.INVALID]
     return f"{_WORDS[verdict.decision]}: {', '.join(blocking) or verdict.text}"
 
 
@@ -83,7 +94,8 @@ def _sections(count: int) -> str:
     return f"{count} section{'' if count == 1 else 's'}"
 
 
-def _judged(judged: tuple[Judged, ...], shown: Evaluation | None) -> list[str]:
+def judged_table(judged: tuple[Judged, ...], shown: Evaluation | None) -> list[str]:
+    """Call-outs with value, limit, rule and verdict; `shown` is the evaluation whose settings stand above."""
     rows = [("call-out", "value", "limit", "rule", "verdict")]
     for each in judged:
         sign = "≤" if each.callout.side is Side.UPPER else "≥"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from crosslay.cli.judged_text import judged_fields
 from crosslay.cli.offline import Outcome
 from crosslay.cli.output import finite
 from crosslay.inspection.callout import Side
@@ -36,8 +37,8 @@ def document(outcome: Outcome, settings: Settings) -> dict[str, Any]:
         "filters": {} if evaluation is None else evaluation.filters,
         "verdict": None if verdict is None else verdict.decision.value,
         "details": None if verdict is None else verdict.text,
-        "characteristics": [] if verdict is None else [_characteristic(each, evaluation) for each in verdict.judged],
-        "findings": [_finding(each) for each in outcome.findings],
+        "characteristics": [] if verdict is None else [characteristic(each, evaluation) for each in verdict.judged],
+        "findings": [finding_fields(each) for each in outcome.findings],
     }
     if outcome.smaller_tip is not None:
         shown["smallerTip"] = _smaller_tip(outcome.smaller_tip)
@@ -85,13 +86,15 @@ def _asked(settings: Settings) -> dict[str, Any]:
     }
 
 
-def _characteristic(judged: Judged, shown: Evaluation | None) -> dict[str, Any]:
+def characteristic(judged: Judged, shown: Evaluation | None) -> dict[str, Any]:
+    """One judged call-out; `shown` is the evaluation whose settings stand elsewhere already."""
     callout = judged.callout
     side = "upperLimit" if callout.side is Side.UPPER else "lowerLimit"
     entry: dict[str, Any] = {
         "callout": callout.text, "parameter": callout.parameter, "value": finite(judged.value), "unit": judged.unit,
         side: callout.limit, "rule": judged.rule.value, "verdict": judged.decision.value,
     }
+    entry |= judged_fields(judged)
     if judged.reason:
         entry["reason"] = judged.reason
     if judged.settings is not None and (shown is None or judged.settings != shown.settings):
@@ -99,6 +102,7 @@ def _characteristic(judged: Judged, shown: Evaluation | None) -> dict[str, Any]:
     return entry
 
 
-def _finding(finding: Finding) -> dict[str, Any]:
+def finding_fields(finding: Finding) -> dict[str, Any]:
+    """One finding."""
     evidence = {name: finite(value) for name, value in finding.evidence.items()}
     return {"id": finding.id, "severity": finding.severity.value, "text": finding.text, "evidence": evidence}

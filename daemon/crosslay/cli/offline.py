@@ -10,12 +10,16 @@ from crosslay.cli.traces import read_trace
 from crosslay.errors import CalloutError, SettingsError, TraceError
 from crosslay.inspection.callout import Callout, parse_callouts
 from crosslay.inspection.gauge_fit import gauge_fit, without_skidded
-from crosslay.inspection.judge import Requirement, Verdict, inspect
+from crosslay.inspection.judge import BudgetSource, Decision, Requirement, Verdict, inspect
 from crosslay.inspection.plausibility import implausible
+from crosslay.inspection.value_budgets import KnownGauge, budgets_of
 from crosslay.texture.evaluation import Evaluation, evaluate
 from crosslay.texture.settings import Settings
 from crosslay.texture.tip_values import SmallerTipValues, smaller_tip_values
 from crosslay.texture.trace import Finding, Trace
+
+#: Exit code by verdict.
+EXIT_CODES = {Decision.PASS: 0, Decision.FAIL: 1, Decision.INVALID: 3, Decision.UNDECIDED: 3}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,6 +42,12 @@ class Task:
     requirements: tuple[Requirement, ...]
     spacing_um: float | None
     smaller_tip_um: float | None = None
+    known_gauge: KnownGauge | None = None
+
+    @property
+    def budgets(self) -> BudgetSource | None:
+        """Uncertainty budgets, where something is known of the gauge."""
+        return None if self.known_gauge is None else budgets_of(self.known_gauge)
 
 
 def evaluate_file(path: Path, task: Task) -> Outcome:
@@ -69,7 +79,7 @@ def _evaluated(name: str, trace: Trace, task: Task) -> Outcome:
 
 
 def _judged(name: str, trace: Trace, task: Task) -> Outcome:
-    verdict = inspect(trace, task.requirements)
+    verdict = inspect(trace, task.requirements, budgets=task.budgets)
     misfit = next((each for each in verdict.findings if each.id == "settings-do-not-fit"), None)
     if misfit is not None:  # on a command line somebody chose them just now: bad usage, not a bad part
         raise SettingsError(misfit.text)

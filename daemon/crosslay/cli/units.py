@@ -19,7 +19,7 @@ from dataclasses import replace
 from typing import Final
 
 from crosslay.cli.offline import Outcome
-from crosslay.inspection.judge import Judged
+from crosslay.inspection.judge import Judged, Verdict
 from crosslay.texture.evaluation import Evaluation
 from crosslay.texture.tip_values import SmallerTipValues
 
@@ -58,13 +58,19 @@ def in_unit(outcome: Outcome, unit: HeightUnit) -> Outcome:
     """
     if unit is HeightUnit.MICROMETRE:
         return outcome
-    verdict = outcome.verdict
     return replace(
         outcome,
         evaluation=None if outcome.evaluation is None else _evaluation(outcome.evaluation),
-        verdict=None if verdict is None else replace(verdict, judged=tuple(_judged(each) for each in verdict.judged)),
+        verdict=None if outcome.verdict is None else verdict_in_unit(outcome.verdict, unit),
         smaller_tip=None if outcome.smaller_tip is None else _smaller_tip(outcome.smaller_tip),
     )
+
+
+def verdict_in_unit(verdict: Verdict, unit: HeightUnit) -> Verdict:
+    """The same verdict with heights in another unit, for showing only; a budget is in µm and falls away."""
+    if unit is HeightUnit.MICROMETRE:
+        return verdict
+    return replace(verdict, judged=tuple(_judged(each) for each in verdict.judged))
 
 
 def _evaluation(evaluation: Evaluation) -> Evaluation:
@@ -83,7 +89,13 @@ def _judged(judged: Judged) -> Judged:
     if value is not None:
         # What conforms by being equal is shown equal.
         value = limit if value == judged.callout.limit else micro_inches(value)
-    return replace(judged, value=value, unit=unit, callout=replace(judged.callout, limit=limit, unit=unit))
+    return replace(
+        judged, value=value, unit=unit, callout=replace(judged.callout, limit=limit, unit=unit), budget=None,
+        values=tuple(None if each is None else micro_inches(each) for each in judged.values),
+        uncertainty=None if judged.uncertainty is None else replace(
+            judged.uncertainty, standard=micro_inches(judged.uncertainty.standard),
+            expanded=micro_inches(judged.uncertainty.expanded)),
+    )  # fmt: skip
 
 
 def _smaller_tip(values: SmallerTipValues) -> SmallerTipValues:

@@ -104,7 +104,7 @@ def _reason(course: Course, reading: Reading) -> str:
         return f"{standing.taken} of {wanted} traces that {course.requirement.rule.value} needs were measured"
     if standing.step is Step.UNDECIDED and reading.uncertainty is not None:
         guard = course.requirement.policy.guard_factor * reading.uncertainty.standard
-        unit = course.requirement.callout.unit
+        unit = {"um": "µm"}.get(course.requirement.callout.unit, course.requirement.callout.unit)
         return f"within the guard band of {guard:.3g} {unit}, neither conformity nor nonconformity is proven"
     return course.reason
 

@@ -118,6 +118,7 @@ def _settings(callout: Callout, wanted: Wanted, shared_mm: float | None, callout
             standard=wanted.standard, filter=chosen_filter, cutoff_mm=cutoff_mm, short_cutoff_um=short_um,
             waviness_cutoff_mm=_first(callout.waviness_cutoff_mm, wanted.waviness_cutoff_mm), sections=sections,
             form=wanted.form, skip_start_mm=wanted.skip_start_mm, skip_end_mm=wanted.skip_end_mm,
+            leave_out_mm=wanted.leave_out_mm,
             parameters=tuple(dict.fromkeys((*wanted.parameters, *extra))),
             motif=motif_limits(where, callout) if motif else wanted.motif,
         ).settings()

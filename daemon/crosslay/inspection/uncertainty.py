@@ -41,6 +41,8 @@ _LENGTH = frozenset({"sm", "Sm"})
 #: Values of one trace that are a mean over its sections, or nearly so.
 _OF_SECTIONS = frozenset({"a", "q", "z", "p", "v"})
 _RANGE_OF_NOISE = 6.0
+#: From here on Student's t is the normal distribution to six digits.
+_AS_GOOD_AS_KNOWN = 1e6
 
 
 class Distribution(enum.Enum):
@@ -156,9 +158,8 @@ def combine(contributions: Sequence[Contribution]) -> tuple[float, float]:
 
 
 def coverage(dof: float, confidence: float = CONFIDENCE) -> float:
-    """Coverage factor from Student's t; `dof` is cut to the next lower whole number, 1 at least (GUM G.4.1, H.1.6)."""
-    whole = math.inf if math.isinf(dof) else max(1.0, math.floor(dof + 1e-9))
-    return float(stdtrit(whole, 0.5 + confidence / 2.0))
+    """Coverage factor from Student's t at `dof`, 1 at least, continued between whole numbers (GUM G.4.1, note 1)."""
+    return float(stdtrit(max(1.0, dof), 0.5 + confidence / 2.0))
 
 
 def budget(
@@ -348,5 +349,5 @@ def table_lines(found: Budget) -> list[str]:
 
 
 def _dof(dof: float) -> str:
-    return "∞" if math.isinf(dof) else f"{dof:.1f}".removesuffix(".0")
+    return "∞" if dof >= _AS_GOOD_AS_KNOWN else f"{dof:.1f}".removesuffix(".0")
 

@@ -3,15 +3,21 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from campaign_counts import campaign_count
 from crosslay.errors import CalloutError
 from crosslay.inspection.callout import Callout, Lay, Process, Rule, Side, parse_callouts, written
+from crosslay.inspection.requirements import Wanted, requirements_for
 from crosslay.inspection.symbols import MOTIF_UNITS, SIGNED, UNITS, WITH_ARGUMENTS, family
 from crosslay.texture.settings import FilterKind
+
+EXAMPLES = campaign_count("CROSSLAY_CALLOUTS", short=50, full=2000)
+README = Path(__file__).parents[2] / "README.md"
 
 # --- texts of the whole grammar --------------------------------------------------------------------------------------
 
@@ -99,6 +105,7 @@ def without_texts(callouts: tuple[Callout, ...]) -> list[Callout]:
     return [replace(callout, text="") for callout in callouts]
 
 
+@settings(max_examples=EXAMPLES)
 @given(several())
 def test_every_text_of_the_grammar_is_read_and_written_and_read_again(text):
     callouts = parse_callouts(text)
@@ -109,6 +116,7 @@ def test_every_text_of_the_grammar_is_read_and_written_and_read_again(text):
         assert again[0].text == written(again[0]) == written(callout)
 
 
+@settings(max_examples=EXAMPLES)
 @given(several())
 def test_several_call_outs_in_one_text_come_back_as_they_were(text):
     callouts = parse_callouts(text)
@@ -166,6 +174,15 @@ def test_a_limit_in_micro_inches_stays_one():
     assert parse_callouts("Ra 1.6")[0].micro_inches is None
 
 
+def test_what_the_readme_lists_is_understood():
+    section = README.read_text(encoding="utf-8").split("## Call-outs\n")[1].split("\n## ")[0]
+    rows = [line.split("|")[1] for line in section.splitlines() if line.startswith("| `")]
+    texts = [text for row in rows for text in row.split("`")[1::2]]
+    assert len(texts) > 20
+    for text in texts:
+        assert requirements_for("place", parse_callouts(text), Wanted())
+
+
 # --- texts that are none ---------------------------------------------------------------------------------------------
 
 
@@ -194,6 +211,7 @@ def test_no_text_of_the_grammars_own_characters_breaks_the_reader(text):
     said_or_read(text)
 
 
+@settings(max_examples=EXAMPLES)
 @given(
     several(),
     st.integers(0, 60),

@@ -99,19 +99,19 @@ def record_failing_syncs(folder: Path, broker: RunningBroker) -> Recording:
     with counting_mes(broker.port) as mes, station(folder, broker.port) as op30:
         take_at_once(op30)
         recorder = TracedStation(op30)
-        with recorder.process("-e", "inject=fdatasync:error=EIO:when=20..21"):
-            measure(op30, 0, 16)
-            drained(mes, 16)
+        with recorder.process("-e", "inject=fdatasync:error=EIO:when=19..20"):
+            measure(op30, 0, 24)
+            drained(mes, 24)
             assert b'"event": "store-works-again"' in op30.log.read_bytes()
             op30.kill()
         with recorder.process("-e", "inject=fdatasync:error=EIO:when=8+"):
-            for number in range(16, 26):
+            for number in range(24, 34):
                 op30.drop(f"P-{number:04d}.csv", csv_bytes(sine_um()))
             wait_for(lambda: op30.log.read_bytes().count(b'"event": "store-failed"') == 2, 20, "the second failure")
             op30.kill()
         with recorder.process():
-            measure(op30, 26, 4)
-            drained(mes, 30)
+            measure(op30, 34, 4)
+            drained(mes, 38)
             assert op30.stop() == 0
         return recorder.recording()
 
@@ -228,7 +228,7 @@ def test_dc_44_a_power_cut_during_renewal_loses_nothing_owed(tmp_path: Path, bro
 def test_no_power_cut_after_failed_syncs_loses_what_was_announced(tmp_path: Path, broker: RunningBroker) -> None:
     recording = record_failing_syncs(tmp_path, broker)
     truth = rows(recording.root / "state" / FILE_NAME)
-    assert len(truth) == 30
+    assert len(truth) == 38
     outcome = cut_everywhere(recording, STATES // 2, truth)
     print(f"\npower cuts after failed syncs: {outcome}")
     assert outcome.kinds.count(f"failed sync state/{FILE_NAME}-wal") >= 2

@@ -38,7 +38,7 @@ def test_three_profiles_at_once_are_what_each_is_alone(points):
 
 
 @pytest.mark.parametrize("name", sorted(SURFACES))
-@pytest.mark.parametrize("points", [4_000, 20_001])
+@pytest.mark.parametrize("points", [4_000, 8_335, 20_001])  # 8,335 = 5·1,667 has a large prime factor
 def test_the_definitions_spelled_out(name, points):
     z = surface(name, points, 0.5, 21)
     ((length, wavelength),) = lengths_and_wavelengths_mm((z,), 0.5)

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
+from crosslay.texture.chirp import DoubledSpectrum, transforms_slowly
 from crosslay.texture.sums import dot
 from crosslay.texture.undefined import Undefined
 
@@ -135,6 +136,9 @@ def lengths_and_wavelengths_mm(
     points = profiles_um[0].size
     if points < _LEAST_POINTS:
         return tuple((_TOO_FEW, _TOO_FEW) for _ in profiles_um)
+    if transforms_slowly(points):
+        transform = DoubledSpectrum(points)
+        return tuple(_length_and_wavelength_mm(profile, transform, spacing_um) for profile in profiles_um)
     together = 2 if points <= _PAIRED_POINTS else 1
     found: list[tuple[float | Undefined, float | Undefined]] = []
     for first in range(0, len(profiles_um), together):
@@ -150,8 +154,7 @@ def _lengths_and_wavelengths_mm(
     padded = np.zeros((len(profiles_um), 2 * points))
     level = []
     for row, profile in zip(padded[:, :points], profiles_um, strict=True):
-        np.subtract(profile, profile.mean(), out=row)
-        level.append(_reach(row) <= 1e-14 * _reach(profile))
+        level.append(_centre(profile, row))
     spectra: NDArray[np.complex128] = fft.rfft(padded, axis=1, overwrite_x=True)
     # A power spectrum is even, so its transform back to the autocorrelation is a cosine transform: lags 0 … M.
     powers = padded[:, : points + 1]
@@ -169,6 +172,38 @@ def _lengths_and_wavelengths_mm(
         for flat, correlation in zip(level, correlations, strict=True)
     ]
     return list(zip(lengths_mm, wavelengths_mm, strict=True))
+
+
+def _length_and_wavelength_mm(
+    profile_um: _Floats, transform: DoubledSpectrum, spacing_um: float
+) -> tuple[float | Undefined, float | Undefined]:
+    """The same of one profile whose length has a large prime factor."""
+    points = profile_um.size
+    lags = points // 2
+    # The bins of the dominant wavelength lie where the definition puts them; the autocorrelation may take any length
+    # that holds its lags without wrapping round.
+    length = fft.next_fast_len(points + lags, real=True)
+    padded = np.zeros(length)
+    if _centre(profile_um, padded[:points]):
+        return _LEVEL, _LEVEL
+    spectrum = transform.of(padded[:points])
+    wavelength_mm = _wavelength_mm(spectrum, _power(spectrum), spacing_um)
+    power = _power(fft.rfft(padded, overwrite_x=True))
+    correlation: _Floats = fft.irfft(power, length, overwrite_x=True)
+    return _length_mm(correlation[:lags], spacing_um), wavelength_mm
+
+
+def _centre(profile_um: _Floats, out: _Floats) -> bool:
+    """Put a profile less its mean into `out`; whether nothing but rounding is left."""
+    np.subtract(profile_um, profile_um.mean(), out=out)
+    return _reach(out) <= 1e-14 * _reach(profile_um)
+
+
+def _power(spectrum: NDArray[np.complex128]) -> _Floats:
+    """Squared magnitudes, shape of `spectrum`."""
+    power: _Floats = spectrum.real * spectrum.real
+    power += spectrum.imag * spectrum.imag
+    return power
 
 
 def dominant_waviness(w_um: _Floats, spacing_um: float) -> DominantWaviness | Undefined:
@@ -268,9 +303,7 @@ def _tapered_power(spectrum: NDArray[np.complex128], bins: NDArray[np.intp]) -> 
     A periodic Hann taper over M samples is, at twice the length, half of a bin less a quarter of the bins two away.
     """
     tapered = 2.0 * spectrum[bins] - _bins(spectrum, bins - 2) - _bins(spectrum, bins + 2)
-    power: _Floats = tapered.real * tapered.real
-    power += tapered.imag * tapered.imag
-    return power
+    return _power(tapered)
 
 
 def _bins(spectrum: NDArray[np.complex128], bins: NDArray[np.intp]) -> NDArray[np.complex128]:

@@ -35,6 +35,8 @@ _NO_LENGTH: Final = 1e-28
 _BLOCK: Final = 32768
 _SOLVE_POINTS: Final = 2048
 _DIRECT_CELLS: Final = 1 << 18
+# The row of the scratch that takes weights and heights, and last of all the product that overwrites their spectrum.
+_LAST: Final = 3
 
 _Floats = NDArray[np.float64]
 
@@ -59,7 +61,7 @@ class LocalParabola:
     """
 
     __slots__ = (
-        "_block", "_full", "_input", "_lead", "_length", "_points", "_products", "_reach", "_scale", "_spectra",
+        "_block", "_full", "_lead", "_length", "_points", "_reach", "_rows", "_scale", "_spectra",
     )  # fmt: skip
 
     def __init__(self, points: int, spacing_um: float, cutoff_mm: float) -> None:
@@ -77,15 +79,14 @@ class LocalParabola:
             self._length = _quick_length(points + self._reach)
             self._lead = 0
             self._block = points
-        # The transforms take scratch of two rows and give it back. glibc maps such sizes afresh with every call, which
+        # The transforms take scratch of rows and give it back. glibc maps such sizes afresh with every call, which
         # costs more than the transform, until it has seen a larger block given back; this one is never touched.
         np.empty(4 * self._length, dtype=np.complex128)
         kernel = self._weights(np.arange(self._reach + 1))
         self._full = 2.0 * float(kernel.sum()) - 1.0
         self._spectra = self._kernel_spectra(kernel / self._length)
         # Kept from round to round: fresh memory of this size costs more than the transforms that go through it.
-        self._input = np.empty(self._length, dtype=np.complex128)
-        self._products = np.empty((2, self._length), dtype=np.complex128)
+        self._rows = np.empty((4, self._length), dtype=np.complex128)
 
     def _weights(self, steps: NDArray[np.intp]) -> _Floats:
         """Gaussian weights s of distances in samples, shape of `steps`."""
@@ -151,37 +152,35 @@ class LocalParabola:
         last = min(self._points, stop + self._lead)
         offset = first - (start - self._lead)
         span = slice(offset, offset + last - first)
-        self._input[: span.start] = 0.0
-        self._input[span.stop :] = 0.0
-        self._input.real[span] = 1.0 if weights is None else weights[first:last]
-        np.multiply(self._input.real[span], heights[first:last], out=self._input.imag[span])
-        both: NDArray[np.complex128] = fft.fft(self._input, overwrite_x=True)
-        wanted = slice(self._lead, self._lead + stop - start)
+        signal = self._rows[_LAST]
+        signal[: span.start] = 0.0
+        signal[span.stop :] = 0.0
+        signal.real[span] = 1.0 if weights is None else weights[first:last]
+        np.multiply(signal.real[span], heights[first:last], out=signal.imag[span])
+        both: NDArray[np.complex128] = fft.fft(signal, overwrite_x=True)
         # The two highest powers are wanted of the weights alone.
-        self._multiply(0, 3, _to_real_part(both, self._products[0]))
-        self._multiply(1, 2, both)
-        sums = [part.copy() for part in self._inverse_parts(wanted)]
-        self._multiply(0, 1, both)
-        self._multiply(1, 0, both)
-        return sums + self._inverse_parts(wanted)
+        self._multiply(0, 3, _to_real_part(both, self._rows[0]))
+        for place, row in ((1, 2), (2, 1), (_LAST, 0)):
+            self._multiply(place, row, both)
+        return self._inverse_parts(slice(self._lead, self._lead + stop - start))
 
     def _multiply(self, place: int, row: int, spectrum: NDArray[np.complex128]) -> None:
         """Put the product of `spectrum` and kernel row `row` in its place; the two may be one array."""
         lower, upper = self._spectra[row]
-        product = self._products[place]
+        product = self._rows[place]
         np.multiply(spectrum[: lower.size], lower, out=product[: lower.size])
         np.multiply(spectrum[lower.size :], upper, out=product[lower.size :])
         if row == 1:
             np.negative(product[lower.size :], out=product[lower.size :])
 
     def _inverse_parts(self, wanted: slice) -> list[_Floats]:
-        """Real and imaginary parts of what both products are the spectra of, as views of their memory.
+        """Real and imaginary parts of what the products are the spectra of, as views of their memory.
 
         The factor i that an odd kernel's spectrum leaves out has turned S3 + i S4 into S4 − i S3 and S1 + i T1 into
         T1 − i S1.
         """
-        # Without the factor 1/n, which is in the kernels. Two at once take little longer than one.
-        inverse = fft.ifft(self._products, axis=1, overwrite_x=True, norm="forward")[:, wanted]
+        # Without the factor 1/n, which is in the kernels. Several at once take less than one after the other.
+        inverse = fft.ifft(self._rows, axis=1, overwrite_x=True, norm="forward")[:, wanted]
         return [part for row in inverse for part in (row.real, row.imag)]
 
     def _solve(self, sums: list[_Floats], line: _Floats) -> NDArray[np.intp]:

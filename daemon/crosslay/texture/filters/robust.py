@@ -81,13 +81,14 @@ def mean_line(z_um: _Floats, spacing_um: float, cutoff_mm: float) -> _Floats:
     regression = LocalParabola(heights.size, spacing_um, cutoff_mm)
     line = np.empty_like(rest)
     regression.fit(rest, None, line)
-    residual, limit = _residual_and_limit(rest, line)
+    residual = np.empty_like(rest)
+    limit = _residual_and_limit(rest, line, out=residual)
     for _ in range(MAX_ROUNDS):
         if limit <= _ROUNDING:
             break
         regression.fit(rest, _biweights(residual, limit), line)
         last = limit
-        residual, limit = _residual_and_limit(rest, line)
+        limit = _residual_and_limit(rest, line, out=residual)
         if abs(limit - last) < TOLERANCE * last:
             break
     line -= rest
@@ -96,11 +97,11 @@ def mean_line(z_um: _Floats, spacing_um: float, cutoff_mm: float) -> _Floats:
     return line
 
 
-def _residual_and_limit(heights: _Floats, line: _Floats) -> tuple[_Floats, float]:
-    """Absolute residuals, shape (N,), and Tukey's limit cB, in the unit of the heights."""
-    residual = heights - line
-    np.abs(residual, out=residual)
-    return residual, TUKEY_FACTOR * float(np.median(residual))
+def _residual_and_limit(heights: _Floats, line: _Floats, *, out: _Floats) -> float:
+    """Put the absolute residuals, shape (N,), into `out`; Tukey's limit cB, in the unit of the heights."""
+    np.subtract(heights, line, out=out)
+    np.abs(out, out=out)
+    return TUKEY_FACTOR * float(np.median(out))
 
 
 def _biweights(residual: _Floats, limit: float) -> _Floats:

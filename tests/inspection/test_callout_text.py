@@ -105,7 +105,7 @@ def without_texts(callouts: tuple[Callout, ...]) -> list[Callout]:
     return [replace(callout, text="") for callout in callouts]
 
 
-@settings(max_examples=EXAMPLES)
+@settings(max_examples=EXAMPLES, deadline=None)
 @given(several())
 def test_every_text_of_the_grammar_is_read_and_written_and_read_again(text):
     callouts = parse_callouts(text)
@@ -116,7 +116,7 @@ def test_every_text_of_the_grammar_is_read_and_written_and_read_again(text):
         assert again[0].text == written(again[0]) == written(callout)
 
 
-@settings(max_examples=EXAMPLES)
+@settings(max_examples=EXAMPLES, deadline=None)
 @given(several())
 def test_several_call_outs_in_one_text_come_back_as_they_were(text):
     callouts = parse_callouts(text)
@@ -162,6 +162,7 @@ def models(draw) -> Callout:
     )
 
 
+@settings(deadline=None)
 @given(models())
 def test_every_call_out_that_can_be_is_written_so_that_it_reads_the_same(callout):
     assert without_texts(parse_callouts(written(callout))) == [callout]
@@ -211,7 +212,7 @@ def test_no_text_of_the_grammars_own_characters_breaks_the_reader(text):
     said_or_read(text)
 
 
-@settings(max_examples=EXAMPLES)
+@settings(max_examples=EXAMPLES, deadline=None)
 @given(
     several(),
     st.integers(0, 60),

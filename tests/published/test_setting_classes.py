@@ -28,6 +28,8 @@ BOUNDS = {
     # ISO 21920-3:2021, clause 4.4.3.
     ("iso-21920", "Rz"): ("0.16", "0.8", "16", "80"),
     ("iso-21920", "Ra"): ("0.02", "0.1", "2", "10"),
+    # ISO 21920-3 as at hand has no column for Rsm; that of ISO 4288 serves (decision: texture/settings.py).
+    ("iso-21920", "Rsm"): ("0.04", "0.13", "0.4", "1.3"),
     # ISO 4288:1996, tables 1 to 3.
     ("iso-4287", "Ra"): ("0.02", "0.1", "2", "10"),
     ("iso-4287", "Rz"): ("0.1", "0.5", "10", "50"),

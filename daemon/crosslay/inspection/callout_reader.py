@@ -82,8 +82,7 @@ def read_callout(cursor: Cursor, start: int, lay: Lay | None) -> Callout:
     side = read_side(cursor)
     read_words_before(cursor, words)
     band = _band(cursor)
-    if read_rule(cursor, words):
-        cursor.blanks()
+    read_rule(cursor, words)
     place = cursor.place
     parameter = _parameter(cursor)
     if parameter.is_max:

@@ -47,7 +47,7 @@ def plain(number: float) -> str:
 def _band(callout: Callout) -> str:
     """Band and evaluation length with their slashes, or nothing."""
     short_um = callout.short_cutoff_um
-    short = None if short_um is None else plain_mm(short_um)
+    short = None if short_um is None else _shifted_mm(short_um)
     pair: tuple[str | None, str | None]
     if callout.parameter in MOTIF_UNITS:
         operators = _mm(callout.roughness_operator_mm), _mm(callout.waviness_operator_mm)
@@ -64,7 +64,7 @@ def _band(callout: Callout) -> str:
     return f"{band}/" if band and callout.parameter in MOTIF_UNITS else band
 
 
-def plain_mm(micrometres: float) -> str:
+def _shifted_mm(micrometres: float) -> str:
     """Micrometres as a decimal text of mm, the point shifted and nothing rounded."""
     text = format(Decimal(repr(micrometres)).scaleb(-3), "f")
     return text.rstrip("0").rstrip(".") if "." in text else text

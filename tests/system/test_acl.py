@@ -29,13 +29,13 @@ CONTRACT = {
 }  # fmt: skip
 OTHERS = {f"{TOPIC}/v1/command/requeue", f"{TOPIC}/v2/result", f"{TOPIC}/v1/result/ack/more", TOPIC,
           "plant/shafts/line3/op40/v1/result", "plant/shafts/line3/op40/v1/result/ack", "plant/elsewhere"}  # fmt: skip
-ANCHOR, ACK = f"{TOPIC}/v1/anchor", f"{TOPIC}/v1/result/ack"
+ANCHOR, ACK, COMMAND = (f"{TOPIC}/v1/{leaf}" for leaf in ("anchor", "result/ack", "command/reference-check"))
 MAY_WRITE = {
     "station": {topic for topic, way in CONTRACT.items() if way is Way.OUT},
-    "mes": {ACK},
+    "mes": {ACK, COMMAND},
 }
 MAY_READ = {
-    "station": {ACK, ANCHOR},
+    "station": {ACK, ANCHOR, COMMAND},
     "mes": {topic for topic, way in CONTRACT.items() if way is Way.OUT} - {ANCHOR},
 }
 

@@ -88,34 +88,24 @@ def ranges_of(passed: Iterable[Passed], most: int = MAX_RANGES) -> list[RecallRa
     A bridged gap holds only results that did not pass, records of another kind, and results recalled before, so that
     "every OK in this range" stays right.
     """
-    ranges: list[RecallRange] = []
-    for each in passed:
-        last = ranges[-1] if ranges else None
-        if last is not None and (last.instance_id, last.to_sequence + 1) == (each.instance_id, each.sequence):
-            ranges[-1] = _joined(last, _single(each))
-        else:
-            ranges.append(_single(each))
-    while len(ranges) > most:
-        gaps = {
-            at: after.from_sequence - before.to_sequence
-            for at, (before, after) in enumerate(pairwise(ranges))
-            if before.instance_id == after.instance_id
-        }
-        if not gaps:
-            break  # more databases than ranges: each keeps one
-        place = min(gaps, key=lambda at: gaps[at])
-        ranges[place : place + 2] = [_joined(ranges[place], ranges[place + 1])]
-    return ranges
-
-
-def _single(passed: Passed) -> RecallRange:
-    return RecallRange(
-        instance_id=passed.instance_id, from_sequence=passed.sequence, to_sequence=passed.sequence, results=1
-    )
-
-
-def _joined(before: RecallRange, after: RecallRange) -> RecallRange:
-    return before.model_copy(update={"to_sequence": after.to_sequence, "results": before.results + after.results})
+    each = list(passed)
+    # Where one range may end and the next begin: never across databases, else at the widest gaps.
+    gaps = [
+        (float("inf") if before.instance_id != after.instance_id else after.sequence - before.sequence, place)
+        for place, (before, after) in enumerate(pairwise(each), start=1)
+    ]
+    apart = sorted((gap for gap in gaps if gap[0] > 1), reverse=True)
+    across = sum(gap == float("inf") for gap, _place in apart)
+    cuts = sorted(place for _gap, place in apart[: max(most - 1, across)])
+    return [
+        RecallRange(
+            instance_id=each[first].instance_id,
+            from_sequence=each[first].sequence,
+            to_sequence=each[end - 1].sequence,
+            results=end - first,
+        )
+        for first, end in pairwise([0, *cuts, len(each)])
+    ]
 
 
 def _capped(parts: list[str]) -> list[str]:

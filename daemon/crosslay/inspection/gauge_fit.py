@@ -35,6 +35,10 @@ RANGE_RESERVE: Final = 0.1
 #: The skid's radius in cut-offs that is needed at least (ISO 3274:1975, from memory).
 SKID_RADII: Final = 50.0
 
+#: Why a parameter of P or W has no value from a skidded trace; one text, so that a report says it once for all.
+SKIDDED: Final = ("the gauge rested on a skid, which follows the long waves that are measured here, so they are not in "
+                  "the trace; measure it with a gauge without skid")
+
 _NO_SKID = frozenset({"", "no", "none", "false", "off", "0", "without", "skidless", "n/a", "-", "unknown"})
 
 
@@ -72,14 +76,8 @@ def without_skidded(trace: Trace, evaluation: Evaluation) -> Evaluation:
     return replace(
         evaluation,
         parameters=evaluation.parameters | dict.fromkeys(lost),
-        undefined=evaluation.undefined | {name: skidded(name) for name in lost},
+        undefined=evaluation.undefined | dict.fromkeys(lost, SKIDDED),
     )
-
-
-def skidded(symbol: str) -> str:
-    """Why a parameter has no value from a skidded trace."""
-    return (f"{symbol} holds long waves, and the skid that the gauge rested on follows them, so they are not in the "
-            "trace; measure it with a gauge without skid")
 
 
 def gauge_fit(trace: Trace, evaluations: Mapping[Settings, Evaluation]) -> list[Finding]:

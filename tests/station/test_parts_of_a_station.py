@@ -108,10 +108,10 @@ def test_few_acknowledgements_wait_for_company_and_many_do_not() -> None:
     mailbox.settle(Settled(through=19))
     assert mailbox.settled_due(), "ten new ones, half a window"
     mailbox.take_settled()
-    mailbox.settle(Settled(through=21), pending=20)
+    mailbox.settle(Settled(through=24), pending=20)
     assert not mailbox.settled_due()
-    mailbox.settle(Settled(through=21), pending=21)
-    assert mailbox.settled_due(), "two new ones, and a backlog that waits for them"
+    mailbox.settle(Settled(through=24), pending=21)
+    assert mailbox.settled_due(), "five new ones, and a backlog that waits for them"
 
 
 def test_acknowledgements_wake_the_recorder() -> None:

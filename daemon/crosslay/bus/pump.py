@@ -30,11 +30,12 @@ from crosslay.bus.messages import (
     OfflineMessage,
     Wire,
 )
+from crosslay.bus.read_ahead import ReadAhead
 from crosslay.bus.resolve import Resolver
 from crosslay.bus.session import Session
 from crosslay.bus.topics import ACK, CONFIGURATION, EVALUATION, IDENTIFICATION, RESULT, STATE, Topics
 from crosslay.bus.window import Window
-from crosslay.errors import BusError
+from crosslay.errors import BusError, StoreError
 from crosslay.record.levels import Settled
 from crosslay.record.reader import Reader
 
@@ -73,6 +74,7 @@ class Pump:
         self._wake_in.setblocking(False)
         self._wake_out.setblocking(False)
         self._announcements: deque[tuple[float, EvaluationMessage]] = deque(maxlen=16)
+        self._backlog = ReadAhead(reader.pending)
         self._settled: deque[Settled] = deque()
         self._state_dirty = threading.Event()
         self._identity_dirty = threading.Event()
@@ -136,7 +138,10 @@ class Pump:
                 self._run_session(stop)
             except BusError as error:
                 self._on_lost(str(error))
-            if time.monotonic() - started > 30.0:
+            except StoreError as error:  # the reader has told the recorder where that is damage
+                self._host.count("storeReadsFailed")
+                _log.warning("results-not-read", reason=str(error))
+            if time.monotonic() - started > 30.0 or self._renewed.is_set():
                 backoff_s = _BACKOFF_FIRST_S
             # At most one attempt a second (DC-64), and not all stations at the same moment.
             self._pause(stop, started, backoff_s * random.uniform(1.0, 1.5))  # noqa: S311  # jitter, not a secret
@@ -199,6 +204,7 @@ class Pump:
         self._anchor.forget()
         self._noted.clear()
         self._answers.clear()
+        self._backlog.forget()
         self._settled.clear()
 
     def _greet(self, session: Session, stop: threading.Event) -> None:
@@ -266,9 +272,8 @@ class Pump:
         room = self._answers.room(session, min(self._window.room(), session.link.room()))
         if session.waiting or room <= 0 or self._host.levels().last <= self._window.position:
             return
-        rows = self._reader.pending(self._window.position, room)
         with session.link.together():
-            for sequence, payload in rows:
+            for sequence, payload in self._backlog.after(self._window.position, room):
                 if sequence <= self._noted_through or sequence in self._noted:
                     self._window.hold(sequence)
                 else:
@@ -387,6 +392,8 @@ class Pump:
     def _on_settled(self, session: Session, settled: Settled) -> None:
         if settled.anchored_through:
             self._anchor.send(session, settled.anchored_through)
+        if settled.through or settled.quarantined or max(settled.sequences, default=0) > self._window.position:
+            self._backlog.forget()  # what was read ahead may be settled
         done = set(settled.sequences) | set(settled.quarantined)
         done |= {sequence for sequence in self._window.outstanding if sequence <= settled.through}
         self._noted -= settled.sequences

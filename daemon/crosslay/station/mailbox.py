@@ -60,7 +60,7 @@ class Mailbox:
     window
         Results that may be under way. As soon as half of it is newly acknowledged, that is committed by itself; fewer
         wait `ACK_DELAY_S` for a result to go with. While a backlog drains, nothing can be sent until acknowledgements
-        are committed, so that an eighth is enough; what comes during one commit gathers for the next.
+        are committed, so that a quarter is enough; what comes during one commit gathers for the next.
     capacity
         Traces that may wait.
     """
@@ -99,9 +99,11 @@ class Mailbox:
             self._sequences |= settled.sequences
             self._quarantined.update(settled.quarantined)
             self._anchored_through = max(self._anchored_through, settled.anchored_through)
-            if self._settled_since is None:
+            first = self._settled_since is None
+            if first:
                 self._settled_since = time.monotonic()
-            self._changed.notify_all()
+            if first or self._due():  # else the recorder waits on, for the time that it knows of
+                self._changed.notify_all()
 
     def take_arrival(self, longest_s: float) -> Arrival | None:
         """The next trace; None where something else is to be done first, or nothing came within `longest_s`."""

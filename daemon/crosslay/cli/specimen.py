@@ -1,7 +1,7 @@
-"""``crosslay specimen STATION.toml list|check|history|correct|recall``: reference checks, beside a daemon or without.
+"""``crosslay specimen STATION.toml list|check|history|correct|recall|correlate``: reference checks.
 
-``list``, ``history``, ``recall`` and ``correct propose`` only read. What changes anything goes to the daemon that runs,
-or is done here where none does.
+``list``, ``history``, ``recall``, ``correlate`` and ``correct propose`` only read. What changes anything goes to the
+daemon that runs, or is done here where none does.
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ from crosslay.station.orders import ACCEPT, CANCEL, CHECK, UNDO, Order, new_requ
 from crosslay.station.specimen_check import proposal
 from crosslay.station.standing import standing_of
 
-_ACTIONS = ("list", "check", "history", "correct", "recall")
+_ACTIONS = ("list", "check", "history", "correct", "recall", "correlate")
 _CORRECTIONS = ("propose", "accept", "undo")
 #: Exit codes by what a check came to: out of tolerance is a fail, and what tells nothing is undecided.
 _CODES = {"in-tolerance": 0, "warning": 0, "out-of-tolerance": 1, "not-usable": 3}
@@ -47,8 +47,9 @@ _CODES = {"in-tolerance": 0, "warning": 0, "out-of-tolerance": 1, "not-usable": 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the arguments."""
     parser.add_argument("station", type=Path, metavar="STATION.toml", help="the station file")
-    parser.add_argument("action", choices=_ACTIONS, help="list, check NAME, history NAME, correct …, recall")
-    words = "name of the specimen; after correct: propose NAME, accept or undo"
+    actions = "list, check NAME, history NAME, correct …, recall, correlate FILE.csv"
+    parser.add_argument("action", choices=_ACTIONS, help=actions)
+    words = "name of the specimen; after correct: propose NAME, accept or undo; after correlate: FILE.csv"
     parser.add_argument("words", nargs="*", metavar="NAME", help=words)
     parser.add_argument("--trace", type=Path, nargs="+", action="extend", metavar="FILE",
                         help="with check: trace files of the specimen; only while no daemon runs")
@@ -61,6 +62,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--by", default="", metavar="WHO", help="with correct accept and undo: who decides")
     parser.add_argument("--why", default="", metavar="TEXT", help="with correct accept and undo: the reason")
     parser.add_argument("--export", type=Path, metavar="FILE.csv", help="with recall: write the list as CSV")
+    parser.add_argument("--callout", metavar="NAME", help="with correlate: characteristic or call-out, of several")
+    parser.add_argument("--variance-ratio", type=positive, metavar="R",
+                        help="with correlate: variance of an in-line over a laboratory value, if U is not known")
     parser.add_argument("--json", action="store_true", help="JSON, one object on each line")
 
 
@@ -70,6 +74,7 @@ def run(arguments: argparse.Namespace) -> int:
     _require_fitting(arguments)
     actions: dict[str, Callable[[StationPlan, argparse.Namespace], int]] = {
         "list": _list, "check": _check, "history": _history, "correct": _correct, "recall": _recall,
+        "correlate": _correlate,
     }  # fmt: skip
     return actions[arguments.action](plan, arguments)
 
@@ -84,6 +89,7 @@ def _traces(text: str) -> int:
 _BELONG = {
     "trace": "check", "cancel": "check", "spacing_um": "check", "traces": "check", "check": "correct",
     "noise_rq0_um": "correct", "by": "correct", "why": "correct", "export": "recall",
+    "callout": "correlate", "variance_ratio": "correlate",
 }  # fmt: skip
 
 
@@ -91,10 +97,10 @@ def _require_fitting(arguments: argparse.Namespace) -> None:
     for option, action in _BELONG.items():
         if getattr(arguments, option) and arguments.action != action:
             raise UsageError(f"--{option.replace('_', '-')} belongs to specimen {action}, not to {arguments.action}")
-    number = {"check": (1, 1), "history": (1, 1), "correct": (1, 2)}.get(arguments.action, (0, 0))
+    number = {"check": (1, 1), "history": (1, 1), "correct": (1, 2), "correlate": (1, 1)}.get(arguments.action, (0, 0))
     if not number[0] <= len(arguments.words) <= number[1]:
         usage = {
-            "check": "check NAME", "history": "history NAME",
+            "check": "check NAME", "history": "history NAME", "correlate": "correlate FILE.csv",
             "correct": "correct propose NAME, correct accept --check ID --by WHO --why TEXT, or correct undo --by WHO "
                        "--why TEXT",
         }.get(arguments.action, arguments.action)  # fmt: skip
@@ -225,3 +231,9 @@ def _recall(plan: StationPlan, arguments: argparse.Namespace) -> int:
         if arguments.export is not None:
             emit(f"written to {arguments.export}")
     return 0
+
+
+def _correlate(plan: StationPlan, arguments: argparse.Namespace) -> int:
+    from crosslay.cli.specimen_correlate import compare
+
+    return compare(plan, Path(arguments.words[0]), arguments)

@@ -128,6 +128,12 @@ TRACE_REFUSED = Kind(
     signal=Signal.CHECK,
     remedy="The last delivery was no usable trace. Measure the part again; see the reason in refused/.",
 )
+TRACE_IMPLAUSIBLE = Kind(
+    id="trace-implausible",
+    level=Level.WARNING,
+    signal=Signal.CHECK,
+    remedy="The last trace gives no value. Do what the text says, then measure the part again.",
+)
 REFERENCE_DUE = Kind(
     id="reference-check-due",
     level=Level.WARNING,
@@ -179,6 +185,7 @@ KINDS = (
     LIGHT_FAILED,
     PRECHECK,
     TRACE_REFUSED,
+    TRACE_IMPLAUSIBLE,
     REFERENCE_DUE,
     REFERENCE_OVERDUE,
     REFERENCE_FAILED,

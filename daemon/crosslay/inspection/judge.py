@@ -8,6 +8,7 @@ from dataclasses import replace
 from crosslay.errors import SettingsError, TraceTooShortError
 from crosslay.inspection.acceptance import Step
 from crosslay.inspection.course import Course, judged, read
+from crosslay.inspection.findings.subject import History
 from crosslay.inspection.gauge_fit import gauge_fit, without_skidded
 from crosslay.inspection.plausibility import implausible, settings_do_not_fit, too_short
 from crosslay.inspection.verdicts import (
@@ -89,9 +90,16 @@ def inspect(
 
 
 def measure(
-    trace: Trace, requirements: tuple[Requirement, ...], *, budgets: BudgetSource | None = None
+    trace: Trace,
+    requirements: tuple[Requirement, ...],
+    *,
+    budgets: BudgetSource | None = None,
+    history: History | None = None,
 ) -> Measured:
-    """Evaluate a trace and look for what makes it implausible; raises as `inspect` does."""
+    """Evaluate a trace and look for what makes it implausible; raises as `inspect` does.
+
+    `history` holds earlier values of the same characteristic, for findings that compare with them.
+    """
     if not requirements:
         raise ValueError("a verdict needs at least one requirement")
     evaluations: dict[Settings, Evaluation] = {}
@@ -105,7 +113,7 @@ def measure(
             findings.append(settings_do_not_fit(str(error)))
     for evaluation in evaluations.values():
         findings += evaluation.findings
-    findings += _implausible(trace, requirements, evaluations)
+    findings += _implausible(_told(trace, requirements), requirements, evaluations, history)
     findings += gauge_fit(trace, evaluations)
     source = None if budgets is None else budgets(trace)
     readings = {each: read(each, evaluations.get(each.settings), source) for each in requirements}
@@ -154,8 +162,17 @@ def _distinct(findings: list[Finding]) -> tuple[Finding, ...]:
     return tuple(first.values())
 
 
+def _told(trace: Trace, requirements: tuple[Requirement, ...]) -> Trace:
+    """The trace with the feed that its requirements name, which counts before what the gauge says."""
+    feed_mm = next((each.feed_mm for each in requirements if each.feed_mm is not None), None)
+    return trace if feed_mm is None else replace(trace, facts={**trace.facts, "feed_mm": repr(feed_mm)})
+
+
 def _implausible(
-    trace: Trace, requirements: tuple[Requirement, ...], evaluations: Mapping[Settings, Evaluation]
+    trace: Trace,
+    requirements: tuple[Requirement, ...],
+    evaluations: Mapping[Settings, Evaluation],
+    history: History | None,
 ) -> list[Finding]:
     """What is noticed about a trace, each time within what is evaluated of it: a zone left out is no matter."""
     ends: dict[tuple[float, float], list[Evaluation]] = {}
@@ -164,7 +181,9 @@ def _implausible(
         if settings in evaluations:
             group.append(evaluations[settings])
     return [finding for (start_mm, end_mm), group in ends.items()
-            for finding in implausible(trace, tuple(group), skip_start_mm=start_mm, skip_end_mm=end_mm)]
+            for finding in implausible(
+                trace, tuple(group), skip_start_mm=start_mm, skip_end_mm=end_mm, history=history
+            )]
 
 
 def _of_all(taken: Sequence[Measured], position: str) -> tuple[Finding, ...]:

@@ -30,7 +30,8 @@ class Requirement:
     """One call-out of one characteristic, with the settings that it is evaluated and the policy it is accepted under.
 
     ``limits`` are those of the property as a whole: the call-out's own, and the opposite one where the same
-    characteristic has it; None: the call-out's own alone.
+    characteristic has it; None: the call-out's own alone. ``feed_mm`` is the spacing of the marks that a trace must
+    show, mm; None: not known, or there are none.
     """
 
     characteristic: str
@@ -38,6 +39,7 @@ class Requirement:
     settings: Settings
     policy: Policy = DEFAULT_POLICY
     limits: Limits | None = None
+    feed_mm: float | None = None
 
     @property
     def rule(self) -> Rule:

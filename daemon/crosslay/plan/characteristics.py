@@ -31,7 +31,9 @@ def requirements_of(sections: Sequence[CharacteristicSection], problems: list[Pr
             continue  # said by `callout_problems`
         try:
             found = with_opposites(requirements_for(section.name, callouts, _wanted(section)))
-            requirements += (replace(each, policy=_policy(each, section, callouts)) for each in found)
+            requirements += (
+                replace(each, policy=_policy(each, section, callouts), feed_mm=section.feed_mm) for each in found
+            )
         except (CalloutError, SettingsError) as error:
             problems.append(Problem(dotted(path), str(error)))
     return requirements

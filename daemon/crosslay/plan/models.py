@@ -271,6 +271,7 @@ class CharacteristicSection(Section):
     skip_start_mm: Annotated[float, Field(ge=0)] = 0.0
     skip_end_mm: Annotated[float, Field(ge=0)] = 0.0
     leave_out_mm: Annotated[tuple[tuple[float, float], ...], BeforeValidator(_zones)] = ()
+    feed_mm: Annotated[float, Field(gt=0, le=100)] | None = None
     positions: Annotated[tuple[str, ...], BeforeValidator(_names)] = ()
     min_traces: Annotated[int, Field(ge=1, le=MOST_VALUES)] = 1
     max_traces: Annotated[int, Field(ge=1, le=MOST_VALUES)] = 1

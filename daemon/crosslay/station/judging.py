@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from functools import partial
+from pathlib import Path
 
-from crosslay.errors import CrosslayError
+from crosslay.errors import CrosslayError, TraceRefusedError
 from crosslay.inspection.combine import combine
+from crosslay.inspection.findings.subject import History
 from crosslay.inspection.gauge_quality import GaugeQuality
 from crosslay.inspection.judge import (
     BudgetSource,
@@ -22,9 +24,13 @@ from crosslay.inspection.judge import (
 from crosslay.inspection.value_budgets import KnownGauge
 from crosslay.plan.load import StationPlan
 from crosslay.station.assembly import Group, Slot, Taken
+from crosslay.station.past_values import PastValues
 from crosslay.station.precheck import flagged
 from crosslay.station.supervisor import Failure, attempt
 from crosslay.texture.trace import Finding, Severity, Trace
+
+#: What a trace with these facts is for.
+SlotsOf = Callable[[Mapping[str, str]], Sequence[Slot]]
 
 
 def stated_gauge(plan: StationPlan) -> KnownGauge:
@@ -46,13 +52,31 @@ class PartJudge:
     def __init__(self, requirements: tuple[Requirement, ...], budgets: BudgetSource | None = None) -> None:
         self._requirements = requirements
         self._budgets = budgets
+        self._past = PastValues()
 
     def measure(self, trace: Trace, slots: Sequence[Slot]) -> Measured:
         """Read a trace under the call-outs of its slots; what is wrong with it becomes a finding, never an error."""
         requirements = self._of(slots)
-        outcome = attempt(partial(_measure, trace, requirements, self._budgets))
+        history = self._past.history(requirements[0].characteristic)
+        outcome = attempt(partial(_measure, trace, requirements, self._budgets, history))
         measured = _broken(outcome, requirements) if isinstance(outcome, Failure) else outcome.value
+        self._past.add(requirements, measured)
+        # The profiles are several times as large as the trace, and a part may wait for a dozen of them.
+        measured = replace(measured, evaluations={})
         return replace(measured, findings=(*measured.findings, *flagged(trace)))
+
+    def restored(self, state_dir: Path, last: int, slots_of: SlotsOf) -> Iterator[None]:
+        """Learn from the stored traces up to a result what parts usually give, one result for each step."""
+
+        def read(trace: Trace) -> tuple[tuple[Requirement, ...], Measured]:
+            try:
+                requirements = self._of(slots_of(trace.facts))
+            except TraceRefusedError:  # of an earlier station file
+                return (), Measured()
+            outcome = attempt(partial(_measure, trace, requirements, None, None))
+            return requirements, Measured() if isinstance(outcome, Failure) else outcome.value
+
+        return self._past.restored(state_dir, last, read)
 
     def remaining(self, slot: Slot, taken: Sequence[Taken]) -> Remaining | None:
         """How many more traces a slot needs that has these; None for none."""
@@ -77,11 +101,10 @@ class PartJudge:
 
 
 def _measure(
-    trace: Trace, requirements: tuple[Requirement, ...], budgets: BudgetSource | None
+    trace: Trace, requirements: tuple[Requirement, ...], budgets: BudgetSource | None, history: History | None
 ) -> Measured:
     try:
-        # The profiles are several times as large as the trace, and a part may wait for a dozen of them.
-        return replace(measure(trace, requirements, budgets=budgets), evaluations={})
+        return measure(trace, requirements, budgets=budgets, history=history)
     except CrosslayError as error:
         text = f"{error}. Measure the part again."
         return Measured(findings=(Finding(id="trace-unusable", severity=Severity.INVALID, text=text),))

@@ -13,7 +13,7 @@ from functools import partial
 
 import structlog
 
-from crosslay.bus.conditions import STORE_FAILED, TRACE_REFUSED
+from crosslay.bus.conditions import STORE_FAILED, TRACE_IMPLAUSIBLE, TRACE_REFUSED
 from crosslay.bus.messages import EvaluationMessage, LastPart
 from crosslay.errors import GaugeError, StoreCorruptError, StoreError, StoreFullError, TraceRefusedError
 from crosslay.inspection.judge import Decision, Verdict
@@ -34,7 +34,7 @@ from crosslay.station.mailbox import Arrival, Errand, Mailbox
 from crosslay.station.orders import Asked
 from crosslay.station.report import WIRE_VERDICTS, JudgedPart, result_bytes
 from crosslay.station.supervisor import Failure, attempt
-from crosslay.texture.trace import Trace
+from crosslay.texture.trace import Finding, Trace
 
 _log = structlog.get_logger("crosslay.recorder")
 _RETRY_S = 1.0
@@ -59,6 +59,7 @@ class Recorder:
         self._unfinished: deque[Group] = deque()
         self._begun: tuple[Group, uuid.UUID] | None = None
         self._failed_before = False
+        self._restored: Iterator[None] | None = None
         self.on_settled: Callable[[Settled], None] = lambda _settled: None
         self.on_committed: Callable[[EvaluationMessage], None] = lambda _message: None
         self.beat: Callable[[], None] = lambda: None
@@ -68,6 +69,9 @@ class Recorder:
 
     def run(self, stop: threading.Event) -> None:
         """Take what comes until `stop` is set and the mailbox is empty; acknowledgements are committed at the end."""
+        if self._restored is None:
+            stored_before = self._keeper.levels.last
+            self._restored = self._judge.restored(self._plan.state_dir, stored_before, self._assembly.slots_of)
         while True:
             self.beat()
             arrival = self._present or self._mailbox.take_arrival(_ROUND_S)
@@ -81,6 +85,8 @@ class Recorder:
             self._tend_reference()
             self._look_after_store()
             self._replenish_sessions()
+            if arrival is None and not stop.is_set():
+                next(self._restored, None)
             if stop.is_set() and arrival is None:
                 return
 
@@ -116,6 +122,7 @@ class Recorder:
             arrival = replace(arrival, trace=self._hub.reference.corrected(arrival.trace), delivered=arrival.trace)
             slots = self._assembly.slots_of(arrival.trace.facts)
             taken = Taken(arrival=arrival, slots=slots, measured=self._judge.measure(arrival.trace, slots))
+            self._show_plausibility(taken.measured.blocking)
             self._unfinished += self._assembly.add(part_id, taken, time.monotonic())
         except TraceRefusedError as error:
             self._present = None
@@ -126,6 +133,12 @@ class Recorder:
             return
         self._present = None
         self._show_waiting(self._assembly.waits(part_id), arrival)
+
+    def _show_plausibility(self, blocking: Finding | None) -> None:
+        if blocking is None:
+            self._hub.conditions.clear(TRACE_IMPLAUSIBLE)
+        else:
+            self._hub.conditions.raise_(TRACE_IMPLAUSIBLE, blocking.text)
 
     def _on_specimen(self, arrival: Arrival, name: str) -> None:
         """A trace over a reference specimen: no part, and nothing that lights ACCEPT."""

@@ -289,10 +289,10 @@ def honed(points: int, spacing_um: float, rng: np.random.Generator, *, plateau_p
 def along_groove(points: int, spacing_um: float, rng: np.random.Generator) -> Heights:
     """Heights along a groove instead of across: long swells and a little fine texture; standard deviation about 1.
 
-    Correlated over 0.3 mm and, a third as high, over 10 µm (our choice): nothing in it repeats with the feed.
+    Correlated over 0.3 mm and, a tenth as high, over 10 µm (our choice): nothing in it repeats with the feed.
     """
     swell = _smoothed(correlated(points, 300.0 / spacing_um, rng), round(50.0 / spacing_um))
-    return np.asarray(swell + 0.3 * correlated(points, 10.0 / spacing_um, rng))
+    return np.asarray(swell + 0.1 * correlated(points, 10.0 / spacing_um, rng))
 
 
 def _smoothed(heights: Heights, reach: int) -> Heights:

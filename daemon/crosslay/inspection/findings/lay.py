@@ -8,8 +8,9 @@ what is missing: the feed marks.
   that is torn or chattered still shows them above its floor. Then the trace is invalid: what it gives is no value of
   the surface that the drawing means, and mostly one that passes. Another regular spacing instead of the feed's says
   that the feed was changed, not the direction; that is no finding.
-- Where it is not known, the station's earlier values tell: Ra far below *and* Rsm far above (or undefined). Both may
-  have another cause (a new tool, another batch), so this is a warning.
+- Where it is not known, the station's earlier values tell: Ra far below and Rsm far above (or undefined), or Ra so far
+  below that no process gets there from one part to the next. Both may have another cause (a new tool, another batch),
+  so this is a warning.
 
 **Cut-off.** A periodic profile whose spacing is more than half the cut-off loses part of its height to the waviness:
 ISO 4288 gives λc = 0.8 mm for spacings up to 0.4 mm, and so on. The other way round, under the editions that choose λc
@@ -52,6 +53,8 @@ _FAR: Final = 6.0
 """Standard deviations (of logarithms) that count as far from the earlier values."""
 _FAR_FACTOR: Final = 2.0
 """And the factor that it must be at least, however alike the earlier values were."""
+_RA_ALONE_FACTOR: Final = 4.0
+"""The factor from which on Ra alone says it: fine texture in the groove may keep Rsm small."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -199,7 +202,8 @@ def _unlike_before(subject: Subject, history: History) -> Finding | None:
         return None
     ra_before, ra_factor = _usual(earlier_ra)
     rsm_before, rsm_factor = _usual(earlier_rsm)
-    if ra_um * ra_factor >= ra_before or (rsm_mm is not None and rsm_mm <= rsm_before * rsm_factor):
+    is_spacing_usual = rsm_mm is not None and rsm_mm <= rsm_before * rsm_factor
+    if ra_um * (max(ra_factor, _RA_ALONE_FACTOR) if is_spacing_usual else ra_factor) >= ra_before:
         return None
     spacing = "no spacing at all" if rsm_mm is None else f"Rsm {rsm_mm:.3g} mm"
     return Finding(

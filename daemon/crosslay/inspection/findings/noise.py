@@ -91,4 +91,4 @@ def _white_variance_um2(heights_um: Heights) -> float | None:
     lower, upper = (float(np.median(power[:, low:high].mean(axis=1))) for low, high in pairwise(edges))
     # The mean of 1/f² from a to b is 1/(ab).
     ratio = edges[2] / edges[0]
-    return max(0.0, (ratio * upper - lower) / (ratio - 1.0))
+    return max(0.0, float((ratio * upper - lower) / (ratio - 1.0)))

@@ -187,11 +187,12 @@ class TestReading:
     def test_a_trace_of_next_to_nothing_is_a_reason(self, points):
         assert isinstance(read_specimen(Trace(samples=np.zeros(points), spacing_um=2.0), SPECIMEN), Unread)
 
-    def test_the_ends_are_left_out_and_lambda_s_is_applied_where_it_is_stated(self):
+    @pytest.mark.parametrize("zones", [{"skip_start_mm": 0.4}, {"leave_out_mm": ((0.1, 0.4),)}])
+    def test_the_ends_are_left_out_and_lambda_s_is_applied_where_it_is_stated(self, zones):
         z_um = _flat(2.0)
         z_um[:200] += 40.0  # a burr within the first 0.4 mm
         z_um[:] += np.where(np.arange(POINTS) % 2, 0.15, -0.15)
-        conditions = Settings(skip_start_mm=0.4, short_cutoff_um=25.0)
+        conditions = Settings(**zones, short_cutoff_um=25.0)
         specimen = Specimen(
             name="depth", type=SpecimenType.A, parameter="d", certified=2.0, expanded_uncertainty=0.01,
             tolerance_percent=2.0, warn_percent=1.0, groove_width_mm=0.5, settings=conditions,

@@ -15,6 +15,7 @@ from crosslay.inspection.tip_condition import narrow_groove_radius
 from crosslay.texture.evaluation import evaluate
 from crosslay.texture.filters import gaussian
 from crosslay.texture.grid import even_heights
+from crosslay.texture.stretch import left_out_ends
 from crosslay.texture.trace import Trace
 from crosslay.texture.undefined import Undefined
 
@@ -99,7 +100,8 @@ def _values(trace: Trace, specimen: Specimen) -> dict[str, float] | Undefined:
 def _heights(trace: Trace, specimen: Specimen) -> tuple[NDArray[np.float64], float]:
     """Heights of a depth or tip specimen: no form, no λc; λs where the certificate names one."""
     settings = specimen.settings
-    even = even_heights(trace, skip_start_mm=settings.skip_start_mm, skip_end_mm=settings.skip_end_mm)
+    skip_start_mm, skip_end_mm = left_out_ends(trace, settings)
+    even = even_heights(trace, skip_start_mm=skip_start_mm, skip_end_mm=skip_end_mm)
     if settings.short_cutoff_um is None or isinstance(settings.short_cutoff_um, str):
         return even.z_um, even.spacing_um
     return gaussian.mean_line(even.z_um, even.spacing_um, settings.short_cutoff_um / 1000.0), even.spacing_um

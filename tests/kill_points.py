@@ -31,6 +31,7 @@ from crosslay.record import store
 from crosslay.record.upkeep import Upkeep
 from crosslay.station import keeper as keeping
 from crosslay.station.hub import Hub
+from crosslay.station.judging import PartJudge
 from crosslay.station.recorder import Recorder
 from syscall_log import tracer_of
 
@@ -41,7 +42,7 @@ STATEMENTS = {
     "INSERT INTO outbox": "insert outbox",
     "INSERT INTO delivery": "insert delivery",
     "INSERT INTO trace": "insert trace",
-    "DELETE FROM outbox WHERE sequence <=": "clear outbox",
+    "DELETE FROM outbox WHERE sequence BETWEEN": "clear outbox",
     "DELETE FROM trace": "remove traces",
     "DELETE FROM result": "remove results",
 }
@@ -49,11 +50,11 @@ STATEMENTS = {
 TRANSACTIONS = {
     "DELETE FROM result": "commit removal",
     "INSERT INTO result": "commit result",
-    "DELETE FROM outbox WHERE sequence <=": "commit acknowledgement",
+    "DELETE FROM outbox WHERE sequence BETWEEN": "commit acknowledgement",
     "INSERT INTO meta": "commit meta",
 }
 FUNCTIONS: dict[str, tuple[Any, str]] = {
-    "judge": (Recorder, "_judge"),
+    "judge": (PartJudge, "verdict"),
     "make room": (Upkeep, "make_room"),
     "light": (Recorder, "_show_committed"),
     "announce": (Pump, "announce"),

@@ -88,6 +88,11 @@ OFFLINE = [
     "crosslay evaluate traces/* --json --jobs 2 > values.jsonl",
 ]
 
+UNCERTAIN = [
+    'crosslay evaluate P-0042.csv --callout "Ra 0.8" --budget /etc/crosslay/op30.toml',
+    'crosslay evaluate traces/* --same-part --callout "T16% Ra 0.8" --expanded-uncertainty 0.03',
+]
+
 
 def blocks(language: str) -> list[str]:
     """Contents of the fenced blocks of one language, without the indentation of the list that they stand in."""
@@ -127,7 +132,8 @@ def trace_file(ra_um: float) -> str:
 
 
 def test_every_command_has_its_test() -> None:
-    assert sorted(shell_lines()) == sorted([*BOOTSTRAPS, *INSTALLING, *SERVICE, DAEMON, *RUN_IN_ORDER, *SPECIMEN, *OFFLINE])
+    tested = [*BOOTSTRAPS, *INSTALLING, *SERVICE, DAEMON, *RUN_IN_ORDER, *SPECIMEN, *OFFLINE, *UNCERTAIN]
+    assert sorted(shell_lines()) == sorted(tested)
     assert [line for line in shell_lines() if line in RUN_IN_ORDER[1:5]] == RUN_IN_ORDER[1:5]
 
 
@@ -388,6 +394,44 @@ class TestReferenceSpecimens:
             assert "no correction is in force" in capsys.readouterr().out
         assert here(recalling) == 0
         assert (cell.folder / "recall.csv").read_text("utf-8").startswith("recall,")
+
+
+class TestSeveralTraces:
+    """A sine of 0.08 mm whose height swells by 3 %, so that its sections scatter; invented."""
+
+    @pytest.fixture
+    def folder(self, tmp_path: Path) -> Path:
+        x_mm = 0.5e-3 * np.arange(9601)
+        heights = 0.77 * np.pi / 2 * (1 + 0.03 * np.sin(2 * np.pi * x_mm / 2.1)) * np.sin(2 * np.pi * x_mm / 0.08)
+        head = "# part: P-0042\n# spacing_um: 0.5\n# tip_radius_um: 2\nz_um\n"
+        text = head + "".join(f"{height:.4f}\n" for height in heights)
+        (tmp_path / "P-0042.csv").write_text(text, "utf-8")
+        (tmp_path / "traces").mkdir()
+        for number in range(3):
+            (tmp_path / f"traces/{number}.csv").write_text(text, "utf-8")
+        (tmp_path / "op30.toml").write_text("\n".join(blocks("toml")[each] for each in (0, 3, 4)), "utf-8")
+        return tmp_path
+
+    def run(self, folder: Path, line: str) -> str:
+        line = re.sub("^crosslay ", f"{Path(sys.prefix) / 'bin' / 'crosslay'} ", line.replace("/etc/crosslay/", ""))
+        done = subprocess.run(line, shell=True, cwd=folder, text=True, capture_output=True, timeout=WAIT_S)
+        assert (done.returncode, done.stderr) == (0, "")
+        return done.stdout
+
+    def test_the_budget_shown_is_the_programs_own_output(self, folder: Path) -> None:
+        [shown] = [block for block in blocks("text") if "contribution" in block]
+        assert self.run(folder, UNCERTAIN[0]).startswith(shown + "\n")
+
+    def test_traces_of_one_part(self, folder: Path) -> None:
+        said = " ".join(self.run(folder, UNCERTAIN[1]).split())
+        assert "3 traces of one part: PASS" in said
+        assert "0.7685 ± 0.03 µm (k = 2), probability of conformance 98.22 %, of 3 values" in said
+
+    def test_the_station_file_is_valid_and_check_tells_of_it(self, folder: Path) -> None:
+        said = self.run(folder, "crosslay check op30.toml")
+        assert "at each of inlet, outlet; 1 to 12 traces of each place; decided by iso-14253-1" in said
+        prompt = "1 of up to 12 traces; measure the same part again at another place (2 to 11 more)"
+        assert prompt in " ".join(README.split()), "as tests/system/test_several_traces.py sees it in the state"
 
 
 class TestValuesOffline:

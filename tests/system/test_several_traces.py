@@ -201,3 +201,31 @@ def test_a_sequence_that_is_not_ended_is_incomplete(tmp_path: Path, broker: Runn
         assert data["resultEvaluationDetails"] == "the part is incomplete: 1 of up to 12 traces for journal"
         assert len(judged["values"]) == 1
         assert op30.stop() == 0
+
+
+def test_a_guard_band_in_the_daemon_and_a_budget_from_the_station_file(tmp_path: Path, broker: RunningBroker) -> None:
+    """Heights within 2 % (k = 2): u = 0.0063 µm is 1 % of Ra = 0.6303, g = 1.65 u = 0.0104; 0.64 lies 0.0097 away."""
+    characteristic = ('name = "journal"\ncallout = ["Ra 0.64", "Rz 6.3"]\ndecision_rule = "iso-14253-1"\n'
+                      "[uncertainty]\nheight_percent = 2.0\nresolution_um = 0.001\n")  # fmt: skip
+    text = station_file(tmp_path, broker.port, characteristic)
+    with bus_client(broker.port, acknowledge=True) as mes, station(tmp_path, broker.port, text=text) as op30:
+        op30.start()
+        wait_for(lambda: mes.payloads("v1/configuration"))
+        [ra, _rz] = mes.payloads("v1/configuration")[-1]["requirements"]
+        assert (ra["decisionRule"], ra["guardFactor"]) == ("iso-14253-1", 1.65)
+        drop(op30, "a", KEEPS_UM, part="P-1")
+        data = result_of(mes, "P-1")
+        assert (data["resultEvaluation"], data["resultEvaluationCode"]) == ("NotDecidable", 3)
+        ra, rz = data["characteristics"]
+        assert (ra["evaluation"], rz["evaluation"], ra["decisionRule"]) == ("NotDecidable", "OK", "iso-14253-1")
+        assert ra["expandedUncertainty"] / ra["coverageFactor"] == pytest.approx(0.0063, rel=0.01)
+        assert "neither conformity nor nonconformity is proven" in ra["reason"]
+        wait_for(lambda: lit(tmp_path) == "red yellow")
+        drop(op30, "b", WELL_BELOW_UM, part="P-2")
+        assert result_of(mes, "P-2")["resultEvaluation"] == "OK"
+        drop(op30, "c", EXCEEDS_UM, part="P-3")
+        assert result_of(mes, "P-3")["resultEvaluation"] == "NotOK"
+        shown = op30.command("results", "show", "P-1").stdout
+        assert "decided by iso-14253-1" in shown
+        assert "probability of conformance" in shown
+        assert op30.stop() == 0

@@ -82,7 +82,10 @@ class _TraceBudgets:
             return None
 
     def _tip_effect(self, key: str, value: float, settings: Settings, evaluation: Evaluation) -> float | None:
-        """By how much the value may differ for a tip at the small end of its tolerance (see `tip_values`)."""
+        """By how much the value differs for a tip at the small end of its tolerance, on the shallowest surface.
+
+        Deeper surfaces may give the same trace (see `crosslay.texture.tip_values`); nobody can know of them.
+        """
         tolerance_um = self._known.tip_tolerance_um
         if tolerance_um is None:
             return None

@@ -1,4 +1,4 @@
-"""Reference checks, corrections and recall marks in the store: together or not at all, through upgrades and renewals."""
+"""Reference checks, corrections and recall marks in the store: all or nothing, through upgrades and renewals."""
 
 from __future__ import annotations
 

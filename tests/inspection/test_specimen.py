@@ -15,7 +15,7 @@ from crosslay.errors import SettingsError
 from crosslay.inspection.check_chart import Direction, SignalKind, Standing, check_chart
 from crosslay.inspection.correction import Correction, NoCorrection, propose_correction
 from crosslay.inspection.reference_check import Outcome, reference_check, scatter_of
-from crosslay.inspection.specimen import PARAMETERS, Specimen, SpecimenType
+from crosslay.inspection.specimen import PARAMETERS, GrooveBottom, Specimen, SpecimenType
 from crosslay.inspection.specimen_reading import Reading, Unread, read_specimen
 from crosslay.texture import Settings, Standard, Trace
 
@@ -106,6 +106,47 @@ class TestReading:
         found = read_specimen(self._sine(), _with(type=SpecimenType.D, parameter="Rz", pitch_mm=None))
         assert isinstance(found, Reading)
         assert set(found.values) == {"Ra", "Rz"}
+
+
+GARBAGE = {
+    "noise": lambda rng, n: rng.normal(size=n),
+    "zeros": lambda rng, n: np.zeros(n),
+    "high": lambda rng, n: np.full(n, 1e6),
+    "tiny": lambda rng, n: 1e-12 * rng.normal(size=n),
+    "walk": lambda rng, n: np.cumsum(rng.normal(size=n)),
+    "counts": lambda rng, n: (1e4 * rng.normal(size=n)).astype(np.int32),
+    "holes": lambda rng, n: np.where(rng.random(n) < 0.01, -1e5, 0.0),
+    "no numbers": lambda rng, n: np.where(rng.random(n) < 0.01, np.nan, 0.0),
+    "square": lambda rng, n: np.sign(np.sin(np.arange(n) / rng.uniform(1.0, 300.0))),
+    "pit": lambda rng, n: np.where(np.arange(n) == n // 2, -5.0, 0.0),
+}
+
+
+@pytest.mark.parametrize("kind", GARBAGE)
+@pytest.mark.parametrize(
+    "specimen",
+    [
+        _with(type=SpecimenType.A, parameter="d", groove_width_mm=0.05),
+        _with(type=SpecimenType.A, parameter="d", groove_width_mm=0.5, groove_bottom=GrooveBottom.ROUNDED),
+        _with(type=SpecimenType.B, parameter="rtip", narrow_widths_um=(3.0, 2.0)),
+        _with(settings=Settings(cutoff_mm=0.08)),
+        _with(type=SpecimenType.D, parameter="Rz", settings=Settings()),
+    ],
+    ids=["A1", "A2", "B", "C", "D"],
+)
+def test_garbage_reads_a_number_or_says_why_not(kind, specimen):
+    """Never an exception, a warning or a value that is no number."""
+    rng = np.random.default_rng(list(GARBAGE).index(kind))
+    for points in (0, 1, 2, 3, 4, 5, 10, 50, 300, 1500, 4000):
+        for spacing_um in (0.01, 0.5, 2.0, 100.0):
+            trace = Trace(samples=GARBAGE[kind](rng, points), spacing_um=spacing_um)
+            found = read_specimen(trace, specimen)
+            if isinstance(found, Unread):
+                assert found.reason
+                continue
+            assert math.isfinite(found.value)
+            check = reference_check([found] * 3, specimen)
+            assert isinstance(propose_correction(check, specimen, noise_rq0_um=1e-3), Correction | NoCorrection)
 
 
 class TestCheck:

@@ -139,7 +139,7 @@ def evaluate_and_show(path: Path, *, task: Task, show: Show) -> Done:
 
 def _lost(path: Path) -> Done:
     return Done(code=_EXIT_UNREADABLE,
-                error=f"{shown_path(path)}: the process that evaluated it ended without a result, twice; something "
+                error=f"{shown_path(path)}: the process that evaluated it ended without a result; something "
                       "killed it, perhaps for want of memory. Evaluate it by itself, with --jobs 1.")
 
 

@@ -155,7 +155,7 @@ def test_every_position_is_judged_and_a_missing_one_makes_the_part_incomplete(
     tmp_path: Path, broker: RunningBroker
 ) -> None:
     characteristic = ('name = "journal"\ncallout = ["Ra 0.64", "L Ra 0.2"]\npositions = ["A", "B"]\n'
-                      'leave_out_mm = [[0.0, 0.1]]\nexpanded_uncertainty = 0.02\n')  # fmt: skip
+                      'leave_out_mm = [[0.0, 0.1]]\nsections = 4\nexpanded_uncertainty = 0.02\n')  # fmt: skip
     text = station_file(tmp_path, broker.port, characteristic, timeout_s=2.0)
     with bus_client(broker.port, acknowledge=True) as mes, station(tmp_path, broker.port, text=text) as op30:
         op30.start()

@@ -208,7 +208,8 @@ class TestStanding:
     def test_an_unusable_check_proves_nothing_either_way(self, bench: Bench) -> None:
         bench.check()
         for number in range(3):
-            said = bench.reference.take(NAME, Trace(samples=sine_um()[:500], spacing_um=0.5, identity=f"short-{number}"))
+            short = Trace(samples=sine_um()[:500], spacing_um=0.5, identity=f"short-{number}")
+            said = bench.reference.take(NAME, short)
         assert "0 usable readings" in said
         assert (bench.word, bench.raised()) == ("valid", {"reference-check-warning"})
 

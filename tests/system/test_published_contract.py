@@ -9,6 +9,7 @@ import pytest
 
 from crosslay.bus.topics import LEAVES
 from crosslay.testing.broker import RunningBroker
+from specimen_cases import NAME, SPECIMEN, drop_check
 from station_harness import TOPIC, bus_client, csv_bytes, sine_um, station, wait_for
 from wire_contract import leaf_of, validator
 
@@ -26,13 +27,20 @@ skip_start_mm = 0.1
 
 
 def test_every_kind_of_message_is_seen_and_obeys(tmp_path: Path, broker: RunningBroker) -> None:
-    with bus_client(broker.port, acknowledge=True) as mes, station(tmp_path, broker.port) as op30:
+    more = {"bus": 'commands = ["reference-check"]', "more": SPECIMEN}
+    with bus_client(broker.port, acknowledge=True) as mes, station(tmp_path, broker.port, **more) as op30:
         op30.state_dir.mkdir()
         (op30.state_dir / "results.sqlite3").write_bytes(b"no database at all" * 1000)  # its loss makes a gap record
         op30.start()
         wait_for(lambda: mes.state().get("online"), what="a connection: the small event is only for the connected")
+        drop_check(op30, "check", 1.0)
+        wait_for(lambda: mes.state().get("referenceCheck") == "valid")
         op30.drop("good.csv", csv_bytes(sine_um(), part="P-1"))
         wait_for(lambda: len(mes.results()) == 2)
+        mes.publish("v1/command/reference-check", json.dumps({"requestId": "r", "specimen": NAME}))
+        wait_for(lambda: mes.payloads("v1/command/reference-check/response"))
+        drop_check(op30, "failing", 1.2)
+        wait_for(lambda: len(mes.results()) == 3, what="the recall")
         op30.drop("nonsense.csv", b"nonsense")
         wait_for(lambda: mes.payloads("v1/condition/trace-refused"))
         wait_for(lambda: mes.payloads("v1/anchor"), 15)

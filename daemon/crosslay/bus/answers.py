@@ -75,12 +75,14 @@ class Answers:
     def room(self, session: Session, room: int) -> int:
         """How many results may be sent now, where otherwise `room` might.
 
-        While one of them is under suspicion of ending connections each is sent alone, and only once the broker has
-        answered something else: then it is the result, and not the network, that ends the next one.
+        None before the broker has answered what is said first on every connection: then it is the result, and not the
+        network, that ends it. While one is under suspicion of that, each is sent alone.
         """
+        if not session.answered and session.link.oldest_unanswered() is not None:
+            return 0
         if not self._careful_through:
             return room
-        return 0 if session.results or not session.answered else min(room, 1)
+        return 0 if session.results else min(room, 1)
 
     def puback(self, session: Session, mid: int, reason: int) -> int | None:
         """Take one acknowledgement; returns the sequence of a result that the broker took."""

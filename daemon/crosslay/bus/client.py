@@ -1,7 +1,7 @@
 """paho's client with three things mended.
 
-It spends more time on the properties of a PUBLISH, the same for every result, than on all else of it: `Packed` does
-that work once.
+It spends more time on the properties of a PUBLISH, the same for every result, than on all else of it, and remembers
+every message until it is answered: `Packed` does that work once, `Client.send` leaves the remembering to the outbox.
 
 It asks the kernel for every message that it writes and for every byte of a header that it reads. Each of those calls
 lets another thread of this process take over, and a backlog drains at half the speed: `Client.together` writes several
@@ -25,6 +25,7 @@ from paho.mqtt.enums import MessageType, MQTTErrorCode
 from paho.mqtt.properties import Properties
 
 _READ_BYTES = 8192
+_PACKETS = 100
 #: Above it the length of a packet goes on in the next byte.
 _ONE_BYTE_LENGTH = 127
 
@@ -48,10 +49,27 @@ class Client(mqtt.Client):
     def __init__(self, *arguments: Any, **options: Any) -> None:
         super().__init__(*arguments, **options)
         self.on_puback: Callable[[int, int], None] = lambda _mid, _reason: None
-        """Told the message id and the reason code of every PUBACK that answers a message of ours."""
+        """Told the message id and the reason code of every PUBACK."""
         self._gathered: list[bytes | bytearray] | None = None
         self._ahead = b""
         self._ahead_at = 0
+
+    def send(self, topic: bytes, payload: bytes, properties: Properties | None, *, retain: bool) -> int:
+        """Send a message at QoS 1 that paho shall not remember, and return its id; raises ``ConnectionError``.
+
+        The outbox is the memory (DC-61): whoever sends knows which ids are not answered yet.
+        """
+        mid: int = self._mid_generate()
+        rc = self._send_publish(mid, topic, payload, 1, retain, False, None, properties)
+        if rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
+            raise ConnectionError(mqtt.error_string(rc))
+        return mid
+
+    def read(self) -> None:
+        """Take what has arrived, but no more than `_PACKETS` packets: who is flooded has other things to do as well."""
+        for _ in range(_PACKETS):
+            if self.loop_read() != MQTTErrorCode.MQTT_ERR_SUCCESS or not self.read_ahead:
+                return
 
     @contextmanager
     def together(self) -> Iterator[None]:
@@ -106,10 +124,5 @@ class Client(mqtt.Client):
         return MQTTErrorCode.MQTT_ERR_SUCCESS
 
     def _take_puback(self, body: bytes | bytearray) -> None:
-        mid = body[0] << 8 | body[1]
-        with self._out_message_mutex:
-            known = self._out_messages.pop(mid, None) is not None
-            self._inflight_messages -= known
-        if known:
-            # A PUBACK of two bytes means success (MQTT 5.0, 3.4.2.1); in MQTT 3.1.1 there are no more.
-            self.on_puback(mid, body[2] if len(body) > 2 else 0)
+        # A PUBACK of two bytes means success (MQTT 5.0, 3.4.2.1); in MQTT 3.1.1 there are no more.
+        self.on_puback(body[0] << 8 | body[1], body[2] if len(body) > 2 else 0)

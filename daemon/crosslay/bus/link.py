@@ -13,7 +13,7 @@ from collections import deque
 from collections.abc import Callable
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
-from functools import cache
+from functools import cache, lru_cache
 from typing import Any, NamedTuple
 
 import paho.mqtt.client as mqtt
@@ -193,17 +193,13 @@ class Link:
 
     def publish(self, message: Outbound) -> int:
         """Send one message at QoS 1; returns its message id, which comes back in `acknowledged`."""
-        info = self._client.publish(
-            message.topic,
-            message.payload,
-            qos=1,
-            retain=message.retain,
-            properties=_properties_of(message) if self._five else None,
-        )
-        if info.rc != mqtt.MQTT_ERR_SUCCESS:
-            raise BusError(f"publishing failed ({mqtt.error_string(info.rc)})")
-        self._sent_at[info.mid] = time.monotonic()
-        return info.mid
+        properties = _properties_of(message) if self._five else None
+        try:
+            mid = self._client.send(_encoded(message.topic), message.payload, properties, retain=message.retain)
+        except ConnectionError as error:
+            raise BusError(f"publishing failed ({error})") from error
+        self._sent_at[mid] = time.monotonic()
+        return mid
 
     def together(self) -> AbstractContextManager[None]:
         """What is published inside goes out at its end, in one write."""
@@ -249,7 +245,7 @@ class Link:
         if wake is not None and wake in readable:
             _drain(wake)
         if here or sock in readable:
-            self._client.loop_read()
+            self._client.read()
             self._refuse_giants()
         if writable:
             self._client.loop_write()
@@ -340,7 +336,8 @@ class Link:
         self._lost = f"broker {self._address} {said}" if said else f"the connection to the broker was lost ({reason})"
 
     def _on_puback(self, mid: int, reason: int) -> None:
-        self._sent_at.pop(mid, None)
+        if self._sent_at.pop(mid, None) is None:
+            return
         self._progress_at = time.monotonic()
         self.acknowledged.append((mid, reason))
 
@@ -390,6 +387,11 @@ def _properties_of(message: Outbound) -> Properties:
         properties.CorrelationData = message.correlation
         return properties
     return _properties(message.content_type, message.delivery, message.expiry_s)
+
+
+@lru_cache(maxsize=64)
+def _encoded(topic: str) -> bytes:
+    return topic.encode()
 
 
 @cache

@@ -241,10 +241,10 @@ class Pump:
             self._host.count("resends")
             if self._confirmed and not self._answers.refuses(self._policy.topics[RESULT]):
                 self._host.conditions.raise_(kinds.MES_SILENT, "results were sent, but the MES acknowledges nothing")
+        self._send_presence(session)
         self._send_again(session)
         self._send_results(session)
         self._anchor.ask()
-        self._send_presence(session)
         self._answers.too_large(session)
 
     def _take_answers(self, session: Session) -> None:

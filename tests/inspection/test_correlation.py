@@ -109,6 +109,13 @@ class TestAnswers:
         assert tight.u_slope == pytest.approx(right.u_slope, rel=0.5)
         assert tight.u_inline > 0.05
 
+    def test_less_scatter_than_stated_narrows_nothing(self):
+        true = np.linspace(0.5, 3.0, 12)
+        found, other = _line(_pairs(true, true)), york(true, true, np.full(12, 0.02), np.full(12, 0.02))
+        assert isinstance(other, FittedLine)
+        assert found.u_slope == pytest.approx(other.u_slope)
+        assert found.u_inline == pytest.approx(0.02)
+
     def test_few_parts_are_said_to_be_few(self):
         assert any("10 or more" in note for note in _found(_pairs(*_example(6))).notes)
 
@@ -153,6 +160,11 @@ class TestRefusals:
             found = _found(pairs, variance_ratio=ratio)
             assert found.line is None
             assert "range is too narrow" in found.line_reason or "do not rise" in found.line_reason
+
+    def test_a_range_of_two_uncertainties_is_too_narrow_however_many_the_parts(self):
+        true = np.linspace(0.965, 1.035, 200)  # spreads by 0.020
+        assert "range is too narrow" in _found(_pairs(true, true, u=0.01)).line_reason
+        assert _found(_pairs(true, true, u=0.0065)).line is not None
 
     def test_parts_of_one_value(self):
         found = _found(_pairs([1.0] * 8, [1.0] * 8))

@@ -338,6 +338,7 @@ def test_settling_changes_nothing() -> None:
     ({"schedule": [{"part": 0, "ra_um": 1.0}]}, "part"),
     ({"schedule": [{"part": 2, "fault": "loose"}]}, "rocking"),
     ({"schedule": [{"part": 2, "ra_um": 1.0}, {"part": 2, "fault": "short"}]}, "part 2 twice"),
+    ({"schedule": [{"part": 2, "ra_um": 1.0, "specimen": "s"}]}, "leave ra_um out"),
     ({"parts": 3, "schedule": [{"part": 4, "ra_um": 1.0}]}, "names part 4, but the parts run from 1 to 3"),
     ({"first_part": 5, "schedule": [{"part": 4, "ra_um": 1.0}]}, "from 5 to without end"),
     ({"schedule": [{"part": 2, "ra": 1.0}]}, "ra"),

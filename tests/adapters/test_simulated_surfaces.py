@@ -27,6 +27,7 @@ from crosslay_adapters.gauges.simulated.surfaces import (
     roughness,
     scaled_to_ra,
     traced,
+    triangles,
     turned,
     waviness,
 )
@@ -241,6 +242,28 @@ def test_honed_grooves_cover_what_a_boolean_model_covers() -> None:
 def test_a_honed_surface_is_skewed_to_its_grooves() -> None:
     surface = honed(96_001, 0.5, rng(5), plateau_percent=5.0, grooves_per_mm=8.0, groove_width_um=40.0)
     assert scipy.stats.skew(surface) < -1.0
+
+
+def test_the_specimens_triangles_have_the_ra_and_the_height_of_their_type() -> None:
+    """Type C2 of ISO 5436-1: Ra = A/2, height 2A; over whole periods, sampled at a hundredth of one."""
+    surface = triangles(10_000, 0.3, rng(7), pitch_um=30.0, ra_um=0.75)
+    assert np.mean(np.abs(surface)) == pytest.approx(0.75, rel=1e-3)
+    assert np.ptp(surface) == pytest.approx(4 * 0.75, rel=0.02)
+    assert surface.mean() == pytest.approx(0.0, abs=1e-9)
+
+
+def test_a_worn_tip_reads_less_on_the_specimen() -> None:
+    """A ball lifts every flank by R(sec β − 1), so the height falls by that: 22 µm and tan β = 4A/λ = 0.2.
+
+    Ridges and valleys lie up to half a spacing beside a sample, 0.01 µm of height each.
+    """
+    config = options(tilt_um_per_mm=0.0, waviness_um=0.0, noise_um=0.0, spacing_um=0.1, length_mm=1.0)
+    good, worn = ({"part": 1, "specimen": "s"}, {"part": 1, "specimen": "s", "fault": "tip-wear"})
+    traces = [simulate(config, 1, PlannedPart.model_validate(entry)) for entry in (good, worn)]
+    assert [each.facts["specimen"] for each in traces] == ["s", "s"]
+    for trace, radius_um in zip(traces, (2.0, 22.0), strict=True):
+        height_um = float(np.ptp(trace.samples[300:-300] * config.resolution_um))
+        assert height_um == pytest.approx(3.0 - radius_um * (math.hypot(1.0, 0.2) - 1.0), abs=0.03)
 
 
 def test_nothing_along_a_groove_repeats() -> None:

@@ -42,6 +42,8 @@ class PlannedPart(AdapterConfig):
         What goes wrong while this part is measured.
     strength
         How bad it is: 1 as described in the README, 0.5 half of it, 2 twice.
+    specimen
+        The stylus runs over a reference specimen of this name instead of a part.
     """
 
     part: Annotated[int, Field(ge=1)]
@@ -51,11 +53,14 @@ class PlannedPart(AdapterConfig):
         "along-the-lay", "tip-wear",
     ] | None = None
     strength: Annotated[float, Field(ge=0, le=10, allow_inf_nan=False)] = 1.0
+    specimen: Annotated[str, Field(min_length=1, max_length=64, pattern=r"^[ -~]+$")] | None = None
 
     @model_validator(mode="after")
     def _says_something(self) -> Self:
-        if self.ra_um is None and self.fault is None:
-            raise ValueError(f"part {self.part} is scheduled without ra_um and without fault; give at least one")
+        if self.ra_um is None and self.fault is None and self.specimen is None:
+            raise ValueError(f"part {self.part} is scheduled without ra_um, fault and specimen; give at least one")
+        if self.ra_um is not None and self.specimen is not None:
+            raise ValueError(f"part {self.part} is the specimen, whose Ra is specimen_ra_um; leave ra_um out")
         return self
 
 
@@ -79,6 +84,10 @@ class SimulatedConfig(AdapterConfig):
     tip_radius_um: Annotated[float, Field(ge=0, le=100, allow_inf_nan=False)] = 2.0
     range_um: Annotated[float, Field(gt=0, le=1e5, allow_inf_nan=False)] = 100.0
     resolution_um: Annotated[float, Field(gt=0, le=10, allow_inf_nan=False)] = 0.001
+
+    # The reference specimen
+    specimen_ra_um: Annotated[float, Field(gt=0, le=1000, allow_inf_nan=False)] = 0.75
+    specimen_pitch_um: Annotated[float, Field(gt=0, le=1e5, allow_inf_nan=False)] = 30.0
 
     # The surface
     ra_um: Annotated[float, Field(gt=0, le=1000, allow_inf_nan=False)] | None = None

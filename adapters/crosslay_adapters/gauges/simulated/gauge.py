@@ -21,6 +21,7 @@ from crosslay_adapters.gauges.simulated.surfaces import (
     roughness,
     scaled_to_ra,
     traced,
+    triangles,
     turned,
     waviness,
 )
@@ -194,7 +195,8 @@ def simulate(config: SimulatedConfig, part: int, planned: PlannedPart | None = N
     """
     # One stream per part and purpose: a fault or a further option never shifts the surface below it.
     shape, level, waves, noise, chance = (np.random.default_rng([config.seed, part, k]) for k in range(5))
-    texture = _texture(config, planned, shape, level)
+    specimen = planned.specimen if planned is not None else None
+    texture = _texture(config, planned, shape, level) if specimen is None else _specimen(config, shape)
     x_mm = np.arange(config.points) * (config.spacing_um / 1000.0)
     heights = texture + config.tilt_um_per_mm * (x_mm - 0.5 * x_mm[-1])
     heights += waviness(config.points, config.spacing_um, waves, height_um=config.waviness_um,
@@ -207,7 +209,7 @@ def simulate(config: SimulatedConfig, part: int, planned: PlannedPart | None = N
             tip_radius_um=config.tip_radius_um,
         )
         heights = FAULTS[planned.fault](heights, traverse, planned.strength, chance)
-    return _as_counts(config, part, heights)
+    return _as_counts(config, part, heights, {} if specimen is None else {"specimen": specimen})
 
 
 def _texture(config: SimulatedConfig, planned: PlannedPart | None, shape: np.random.Generator,
@@ -248,7 +250,15 @@ def _rz_um(config: SimulatedConfig, texture: Heights) -> float:
     return float(np.mean([section.max() - section.min() for section in np.array_split(profile, 5)]))
 
 
-def _as_counts(config: SimulatedConfig, part: int, heights: Heights) -> Trace:
+def _specimen(config: SimulatedConfig, shape: np.random.Generator) -> Heights:
+    """Traced texture of the reference specimen, mean 0, µm."""
+    surface = triangles(config.points, config.spacing_um, shape, pitch_um=config.specimen_pitch_um,
+                        ra_um=config.specimen_ra_um)
+    path = traced(surface, config.spacing_um, config.tip_radius_um)
+    return np.asarray(path - path.mean())
+
+
+def _as_counts(config: SimulatedConfig, part: int, heights: Heights, more: dict[str, str]) -> Trace:
     """What the gauge's converter makes of the heights."""
     top = round(config.range_um / config.resolution_um)
     counts = np.clip(np.rint(heights / config.resolution_um), -top, top).astype(np.int32)
@@ -259,7 +269,7 @@ def _as_counts(config: SimulatedConfig, part: int, heights: Heights) -> Trace:
         calibration=Calibration(gain_um=config.resolution_um),
         sample_range=(-top, top),
         facts={"part": f"{config.part_prefix}{part:04d}", "speed_mm_s": f"{config.speed_mm_s:g}",
-               "tip_radius_um": f"{config.tip_radius_um:g}", "skid": "none", "surface": config.surface},
+               "tip_radius_um": f"{config.tip_radius_um:g}", "skid": "none", "surface": config.surface, **more},
         acquisition_s=whole_s * heights.size / config.points,
         simulated=True,
     )

@@ -286,6 +286,17 @@ def honed(points: int, spacing_um: float, rng: np.random.Generator, *, plateau_p
     return np.asarray(plateau + grooves)
 
 
+def triangles(points: int, spacing_um: float, rng: np.random.Generator, *, pitch_um: float, ra_um: float) -> Heights:
+    """A periodic specimen of isosceles triangles, begun anywhere in one; mean 0, µm, shape (N,).
+
+    References
+    ----------
+    ISO 5436-1, type C2: Ra is half the amplitude, a quarter of the height (page *reference-values*, section 6).
+    """
+    turns = np.arange(points) * (spacing_um / pitch_um) + rng.uniform()
+    return np.asarray(2.0 * ra_um * (4.0 * np.abs(turns % 1.0 - 0.5) - 1.0))
+
+
 def along_groove(points: int, spacing_um: float, rng: np.random.Generator) -> Heights:
     """Heights along a groove instead of across: long swells and a little fine texture; standard deviation about 1.
 

@@ -11,9 +11,12 @@ from typing import Any
 import pytest
 
 from crosslay.testing.broker import RunningBroker
+from specimen_cases import CERTIFIED_UM, SPECIMEN, drop_check
 from station_harness import TOPIC, BusClient, StationUnderTest, bus_client, csv_bytes, sine_um, station, wait_for
 
 pytestmark = pytest.mark.broker
+
+WAIT_S = 30.0
 
 #: Ra of these sines: 0.63 keeps 0.64 and is above 70 % of it, 0.66 exceeds, 0.44 is below 70 %.
 KEEPS_UM, EXCEEDS_UM, WELL_BELOW_UM = 0.99, 1.04, 0.69
@@ -67,13 +70,13 @@ def waits(mes: BusClient, part: str, traces: int) -> dict[str, Any]:
         now = state.get("openPart") or {}
         return state if (now.get("partId"), now.get("traces")) == (part, traces) else None
 
-    state: dict[str, Any] = wait_for(open_part, what=f"trace {traces} of {part}")
+    state: dict[str, Any] = wait_for(open_part, WAIT_S, f"trace {traces} of {part}")
     return state
 
 
 def result_of(mes: BusClient, part: str) -> dict[str, Any]:
     found = wait_for(lambda: [each["data"] for each in mes.results() if each["data"]["partId"] == part],
-                     what=f"the result of {part}")
+                     WAIT_S, f"the result of {part}")
     [data] = found
     return data
 
@@ -156,7 +159,7 @@ def test_every_position_is_judged_and_a_missing_one_makes_the_part_incomplete(
 ) -> None:
     characteristic = ('name = "journal"\ncallout = ["Ra 0.64", "L Ra 0.2"]\npositions = ["A", "B"]\n'
                       'leave_out_mm = [[0.0, 0.1]]\nsections = 4\nexpanded_uncertainty = 0.02\n')  # fmt: skip
-    text = station_file(tmp_path, broker.port, characteristic, timeout_s=2.0)
+    text = station_file(tmp_path, broker.port, characteristic, timeout_s=6.0)
     with bus_client(broker.port, acknowledge=True) as mes, station(tmp_path, broker.port, text=text) as op30:
         op30.start()
         drop(op30, "a", KEEPS_UM, part="P-1", position="B")
@@ -228,4 +231,24 @@ def test_a_guard_band_in_the_daemon_and_a_budget_from_the_station_file(tmp_path:
         shown = op30.command("results", "show", "P-1").stdout
         assert "decided by iso-14253-1" in shown
         assert "probability of conformance" in shown
+        assert op30.stop() == 0
+
+
+def test_a_reference_check_is_what_the_uncertainty_comes_from(tmp_path: Path, broker: RunningBroker) -> None:
+    """The certificate's u, 0.006 of 0.6366 µm, enters each value (JCGM 100, 5.1.2)."""
+    characteristic = 'name = "journal"\ncallout = "Ra 0.64"\ndecision_rule = "iso-14253-1"\n' + SPECIMEN
+    text = station_file(tmp_path, broker.port, characteristic)
+    with bus_client(broker.port, acknowledge=True) as mes, station(tmp_path, broker.port, text=text) as op30:
+        op30.start()
+        drop(op30, "a", WELL_BELOW_UM, part="P-1")
+        [before] = result_of(mes, "P-1")["characteristics"]
+        assert (before["evaluation"], before["expandedUncertainty"]) == ("Undefined", None)
+        assert "reference check is overdue" in before["reason"]
+        drop_check(op30, "good", 1.0)
+        wait_for(lambda: mes.state().get("referenceCheck") == "valid")
+        drop(op30, "b", WELL_BELOW_UM, part="P-2")
+        [after] = result_of(mes, "P-2")["characteristics"]
+        relative = after["expandedUncertainty"] / after["coverageFactor"] / after["value"]
+        assert (after["evaluation"], after["reason"]) == ("OK", None)
+        assert 0.006 / CERTIFIED_UM <= relative < 0.012 / CERTIFIED_UM
         assert op30.stop() == 0

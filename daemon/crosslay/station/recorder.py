@@ -17,7 +17,7 @@ from crosslay.bus.conditions import STORE_FAILED, TRACE_IMPLAUSIBLE, TRACE_REFUS
 from crosslay.bus.messages import EvaluationMessage, LastPart
 from crosslay.errors import GaugeError, StoreCorruptError, StoreError, StoreFullError, TraceRefusedError
 from crosslay.inspection.judge import Decision, Verdict
-from crosslay.inspection.value_budgets import KnownGauge, budgets_of
+from crosslay.inspection.value_budgets import budgets_of
 from crosslay.plan.load import StationPlan
 from crosslay.ports import Disposition, Gauge
 from crosslay.record.identity import derived_result_id, new_result_id
@@ -27,7 +27,7 @@ from crosslay.record.traces import pack
 from crosslay.station.assembly import Assembly, Group, Taken, Waits
 from crosslay.station.cycle import Event
 from crosslay.station.hub import Hub
-from crosslay.station.judging import PartJudge, stated_gauge
+from crosslay.station.judging import PartJudge
 from crosslay.station.keeper import Keeper
 from crosslay.station.light import Block
 from crosslay.station.mailbox import Arrival, Errand, Mailbox
@@ -51,8 +51,8 @@ class Recorder:
         self._keeper = keeper
         self._mailbox = mailbox
         self._gauge = gauge
-        self.known_gauge: Callable[[], KnownGauge] = partial(stated_gauge, self._plan)
-        budgets = budgets_of(self._gauge_now) if self._plan.known_gauge or self._plan.specimens else None
+        # Without either nothing is known of the gauge, and no budget costs its time.
+        budgets = budgets_of(hub.reference.known_gauge) if self._plan.known_gauge or self._plan.specimens else None
         self._judge = PartJudge(self._plan.requirements, budgets)
         self._assembly = Assembly(self._plan.positions, self._plan.station.part_timeout_s, self._judge.remaining)
         self._present: Arrival | None = None
@@ -63,9 +63,6 @@ class Recorder:
         self.on_settled: Callable[[Settled], None] = lambda _settled: None
         self.on_committed: Callable[[EvaluationMessage], None] = lambda _message: None
         self.beat: Callable[[], None] = lambda: None
-
-    def _gauge_now(self) -> KnownGauge:
-        return self.known_gauge()
 
     def run(self, stop: threading.Event) -> None:
         """Take what comes until `stop` is set and the mailbox is empty; acknowledgements are committed at the end."""

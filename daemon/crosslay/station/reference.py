@@ -24,7 +24,9 @@ from crosslay.bus.conditions import (
 )
 from crosslay.bus.messages import ReferenceCheckAnswer, ReferenceCheckMessage
 from crosslay.errors import TraceRefusedError, UsageError
+from crosslay.inspection.gauge_quality import quality_of
 from crosslay.inspection.judge import Verdict
+from crosslay.inspection.value_budgets import KnownGauge
 from crosslay.plan.load import StationPlan
 from crosslay.plan.specimens import Registered
 from crosslay.ports import Clock
@@ -32,10 +34,11 @@ from crosslay.record.check_rows import NOT_USABLE, CheckRow, CommandRow, Reading
 from crosslay.record.checks import Checks, CheckState, Concluded
 from crosslay.record.identity import derived_result_id
 from crosslay.station.corrections import Intent, accept_correction, undo_correction
+from crosslay.station.judging import stated_gauge
 from crosslay.station.light import Block, LightLogic
 from crosslay.station.orders import ACCEPT, CANCEL, CHECK, Asked, Order
 from crosslay.station.recalls import check_message, recall_draft
-from crosslay.station.specimen_check import concluded_row, corrected, current_signals, reading_of
+from crosslay.station.specimen_check import check_of, concluded_row, corrected, current_signals, reading_of
 from crosslay.station.standing import Standing, Word, guarded, overall
 from crosslay.station.supervisor import Failure, attempt
 from crosslay.texture.trace import Trace
@@ -136,6 +139,16 @@ class Reference:
         """The check in force, for a result; any thread."""
         check = self.standing().check
         return None if check is None else check_message(check)
+
+    def known_gauge(self) -> KnownGauge:
+        """What the station file and the newest usable checks say of the gauge; any thread."""
+        stated, state = stated_gauge(self._plan), self._state
+        if state is None:
+            return stated
+        last = [(each, state.last.get(each.name)) for each in self._specimens]
+        rows = [row for each, row in last if row is not None and row.specimen_hash == each.digest]
+        checks = [check_of(row) for row in sorted(rows, key=lambda row: row.number)]
+        return replace(stated, quality=quality_of(checks, stated.quality, amplification=state.amplification))
 
     def guard(self, verdict: Verdict) -> Verdict:
         """The verdict on a part, or invalid where nothing vouches for the gauge."""

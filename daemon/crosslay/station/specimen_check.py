@@ -127,7 +127,7 @@ def proposal(specimen: Registered, row: CheckRow, noise_rq0_um: float | None = N
     noise = specimen.noise_rq0_um if noise_rq0_um is None else noise_rq0_um
     if row.specimen_hash != specimen.digest:
         return NoCorrection(reason="the specimen's entry in the station file changed after that check; check it again")
-    return propose_correction(_check(row), specimen.specimen, noise_rq0_um=noise)
+    return propose_correction(check_of(row), specimen.specimen, noise_rq0_um=noise)
 
 
 def _document(check: ReferenceCheck) -> dict[str, Any]:
@@ -135,7 +135,7 @@ def _document(check: ReferenceCheck) -> dict[str, Any]:
     return {**values, "outcome": check.outcome.value, "unread": list(check.unread)}
 
 
-def _check(row: CheckRow) -> ReferenceCheck:
+def check_of(row: CheckRow) -> ReferenceCheck:
     """The check as it was computed; the correction in force then, without what the gauge's own calibration holds."""
     names = {each.name for each in dataclasses.fields(ReferenceCheck)}
     values = {name: value for name, value in row.document.items() if name in names}

@@ -80,7 +80,7 @@ def drive_screw(subject: Subject) -> Finding | None:
 
 def _has_overtone(line: Line, seen: Spectrum) -> bool:
     """Whether a line has a line at twice its frequency: cusps, so marks of a feed that happens to be the pitch."""
-    twice = seen.line(2.0 * line.per_mm, within=_SPEED_TOLERANCE)
+    twice = seen.line(2.0 * line.per_mm, within=3.0 * _SPEED_TOLERANCE)
     return twice is not None and twice.above_floor > 8.0 and twice.amplitude_um > 0.06 * line.amplitude_um
 
 

@@ -83,7 +83,9 @@ class Spectrum:
         return first, min(max(first, round(high_per_mm / self.per_bin_mm)) + 1, self.squares_um2.size)
 
     def line(self, per_mm: float, *, within: float) -> Line | None:
-        """The largest bin within a share of a frequency; None where too little lies beside it to compare with.
+        """The peak within a share of a frequency, or one bin beside; None where there is none to compare with others.
+
+        A bin that is only on the slope of a peak elsewhere is no line here.
 
         Parameters
         ----------
@@ -95,9 +97,9 @@ class Spectrum:
         first, end = self.bins(per_mm * (1.0 - within), per_mm * (1.0 + within))
         if end - first < 1 or per_mm * (1.0 + within) >= self.highest_per_mm:
             return None
-        place = first + int(self.squares_um2[first:end].argmax())
+        place = self._uphill(first + int(self.squares_um2[first:end].argmax()))
         floor = self._floor(place)
-        if floor is None:
+        if floor is None or self._uphill(place) != place:
             return None
         here = float(self.squares_um2[place])
         return Line(
@@ -111,6 +113,11 @@ class Spectrum:
         place = round(per_mm / self.per_bin_mm)
         near = self.squares_um2[max(place - within_bins, 1) : place + within_bins + 1]
         return math.sqrt(float(near.max())) if near.size else 0.0
+
+    def _uphill(self, place: int) -> int:
+        """The largest of a bin and its neighbours."""
+        near = self.squares_um2[max(place - 1, 0) : place + 2]
+        return max(place - 1, 0) + int(near.argmax())
 
     def _floor(self, place: int) -> float | None:
         """Mean square of a bin of the random texture about a line.

@@ -81,11 +81,12 @@ def test_the_least_file_and_its_defaults(tmp_path):
 def test_settings_of_a_characteristic_reach_its_requirements(tmp_path):
     own = ('[[characteristic]]\nname = "a"\ncallout = "Ra 0.8"\nstandard = "iso-4287"\nfilter = "spline"\n'
            'cutoff_mm = 0.25\nshort_cutoff_um = "none"\nsections = 3\nform = "polynomial:2"\nskip_start_mm = 0.1\n'
-           "skip_end_mm = 0.2\n")
+           "skip_end_mm = 0.2\nfeed_mm = 0.11\n")
     (requirement,) = plan_of(tmp_path, STATION + GAUGE + BUS + own).requirements
     got = requirement.settings
     assert (got.standard.value, got.filter.value, got.cutoff_mm, got.short_cutoff_um, got.sections, got.form,
             got.skip_start_mm, got.skip_end_mm) == ("iso-4287", "spline", 0.25, None, 3, "polynomial:2", 0.1, 0.2)
+    assert requirement.feed_mm == 0.11
 
 
 def test_a_mark_of_unicode_order_and_crlf_are_no_matter(tmp_path):
@@ -205,6 +206,7 @@ def test_a_simulated_gauge_drives_no_real_light(tmp_path):
         (('["Ra 0.8", "Rz 6.3"]', '"Ra 0.8"\nshort_cutoff_um = 900.0'), "characteristic[0]", ["λs", "not below"]),
         (('["Ra 0.8", "Rz 6.3"]', '"-2.5/Ra 0.8"\ncutoff_mm = 0.8'), "characteristic[0]", ["leave one out"]),
         (('["Ra 0.8", "Rz 6.3"]', '"Ra 0.8"\nsections = 11'), "characteristic[0].sections", ["at most 10"]),
+        (('["Ra 0.8", "Rz 6.3"]', '"Ra 0.8"\nfeed_mm = 0'), "characteristic[0].feed_mm", ["above 0"]),
         (('["Ra 0.8", "Rz 6.3"]', '"Ra 0.8"\nform = "cubic"'), "characteristic[0].form", ["polynomial:K"]),
         (('["Ra 0.8", "Rz 6.3"]', '"Ra 0.8"\nstandard = "iso"'), "characteristic[0].standard", ['"iso-21920"']),
         (('["Ra 0.8", "Rz 6.3"]', '"Ra 0.8"\nfilter = "gauss"'), "characteristic[0].filter", ['"gaussian"']),

@@ -92,6 +92,10 @@ def along_the_lay(subject: Subject) -> Finding | None:
 def cutoff_fit(subject: Subject) -> Finding | None:
     """Warn of a cut-off below twice the spacing of a periodic profile; say where it is above its row of the table."""
     cutoff_mm = _cutoff_mm(subject)
+    by_spacing = subject.evaluation.settings.standard in {Standard.ISO_4287, Standard.JIS_B_0601}
+    rsm_mm = _rsm_mm(subject)
+    if not by_spacing and rsm_mm is not None and rsm_mm < 0.3 * cutoff_mm:
+        return None  # marks of half the cut-off and more have no such Rsm: the dearer look is spared
     series = _strongest(subject)
     if series is None or not series.is_regular:
         return None
@@ -105,7 +109,6 @@ def cutoff_fit(subject: Subject) -> Finding | None:
             "drawing allows it.",
             evidence={"spacing_mm": spacing_mm, "cutoff_mm": cutoff_mm},
         )
-    by_spacing = subject.evaluation.settings.standard in {Standard.ISO_4287, Standard.JIS_B_0601}
     if by_spacing and spacing_mm < 0.16 * cutoff_mm and cutoff_mm > 0.08:
         return Finding(
             id="cutoff-too-long",
@@ -187,6 +190,11 @@ def _roughness_spectrum(subject: Subject) -> Spectrum:
     return spectrum(np.clip(heights, -limit_um, limit_um), subject.evaluation.settings.spacing_um)
 
 
+def _rsm_mm(subject: Subject) -> float | None:
+    parameters = subject.evaluation.parameters
+    return parameters.get("Rsm", parameters.get("RSm"))
+
+
 def _cutoff_mm(subject: Subject) -> float:
     return subject.evaluation.settings.section_points * subject.evaluation.settings.spacing_um / 1000.0
 
@@ -197,7 +205,7 @@ def _cutoff_mm(subject: Subject) -> float:
 def _unlike_before(subject: Subject, history: History) -> Finding | None:
     earlier_ra, earlier_rsm = history.values.get("Ra", ()), history.values.get("Rsm", ())
     ra_um = subject.evaluation.parameters.get("Ra")
-    rsm_mm = subject.evaluation.parameters.get("Rsm", subject.evaluation.parameters.get("RSm"))
+    rsm_mm = _rsm_mm(subject)
     if min(len(earlier_ra), len(earlier_rsm)) < _LEAST_HISTORY or ra_um is None:
         return None
     ra_before, ra_factor = _usual(earlier_ra)

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from campaign_counts import campaign_count
+from crosslay.inspection.findings.subject import Subject
 from crosslay.inspection.rocking import line_gaps, rocking
 from crosslay.texture.evaluation import evaluate
 from crosslay.texture.settings import Settings
@@ -23,8 +24,12 @@ FULL = EACH >= 100
 FINE = ("turned", "ground", "honed", "lapped", "porous")
 
 
+def rocks(of: Trace, settings: Settings):
+    return rocking(Subject(trace=of, evaluation=evaluate(of, settings)))
+
+
 def found(heights: np.ndarray, cutoff_mm: float = 0.8):
-    return rocking(evaluate(trace(heights), Settings(cutoff_mm=cutoff_mm)))
+    return rocks(trace(heights), Settings(cutoff_mm=cutoff_mm))
 
 
 def jumped(surface: Clean, strength: float, rng: np.random.Generator, ramp_mm: float = 0.0) -> np.ndarray:
@@ -141,6 +146,6 @@ def test_gaps_ignore_lines_and_the_curvature_of_parabolas():
 
 def test_a_short_or_flat_trace_is_left_to_other_findings():
     flat = Trace(samples=np.zeros(POINTS), spacing_um=SPACING_UM)
-    assert rocking(evaluate(flat, Settings(cutoff_mm=0.8))) is None
+    assert rocks(flat, Settings(cutoff_mm=0.8)) is None
     coarse = Trace(samples=np.sin(np.arange(60.0)), spacing_um=100.0)
-    assert rocking(evaluate(coarse, Settings(cutoff_mm=0.8, short_cutoff_um=None))) is None
+    assert rocks(coarse, Settings(cutoff_mm=0.8, short_cutoff_um=None)) is None

@@ -7,22 +7,30 @@ test asks for a fault that stands far outside of what a clean surface does, and 
 from __future__ import annotations
 
 from crosslay.inspection.findings.clipped import clipped, texture_height_um
+from crosslay.inspection.findings.ends import set_down
 from crosslay.inspection.findings.hum import drive_screw, mains_hum
 from crosslay.inspection.findings.lay import along_the_lay, cutoff_fit
+from crosslay.inspection.findings.missing import samples_missing
 from crosslay.inspection.findings.noise import noise_floor
+from crosslay.inspection.findings.scratch import scratch
+from crosslay.inspection.findings.spike import spike
 from crosslay.inspection.findings.stuck import motionless, stuck
 from crosslay.inspection.findings.subject import Check, History, Subject, without_zones
 from crosslay.inspection.rocking import rocking
 from crosslay.texture.evaluation import Evaluation
 from crosslay.texture.settings import DEFAULT_SECTIONS, Settings, setting_table
+from crosslay.texture.stretch import least_travel_mm
 from crosslay.texture.trace import Finding, Severity, Trace
 from crosslay.texture.window import RUN_SHARES
 
-
 #: Every check that looks at one evaluation of a trace, in the order in which findings are shown.
 CHECKS: tuple[Check, ...] = (
-    lambda subject: stuck(subject.trace, subject.evaluation, before_mm=subject.before_mm),
-    lambda subject: rocking(subject.evaluation, before_mm=subject.before_mm),
+    stuck,
+    spike,
+    samples_missing,
+    set_down,
+    rocking,
+    scratch,
     along_the_lay,
     mains_hum,
     drive_screw,
@@ -70,15 +78,14 @@ def too_short(trace: Trace, settings: Settings, reason: str) -> Finding:
     """Finding for a trace that does not hold the evaluation length; `reason` is the evaluation's own text."""
     cutoff_mm = settings.cutoff_mm if settings.cutoff_mm is not None else setting_table(settings.standard)[0].cutoff_mm
     sections = settings.sections or DEFAULT_SECTIONS
-    needed_mm = (sections + sum(RUN_SHARES[settings.filter])) * cutoff_mm
+    needed_mm = least_travel_mm((sections + sum(RUN_SHARES[settings.filter])) * cutoff_mm, settings)
     given_mm = (trace.points - 1) * trace.spacing_um / 1000.0
-    left_out_mm = settings.skip_start_mm + settings.skip_end_mm
     return Finding(
         id="too-short",
         severity=Severity.INVALID,
-        text=f"{reason[0].upper()}{reason[1:]}. Set the traverse to at least {needed_mm + left_out_mm:.4g} mm, or see "
+        text=f"{reason[0].upper()}{reason[1:]}. Set the traverse to at least {needed_mm:.4g} mm, or see "
         "why it ended early.",
-        evidence={"needed_mm": needed_mm + left_out_mm, "given_mm": given_mm},
+        evidence={"needed_mm": needed_mm, "given_mm": given_mm},
     )
 
 

@@ -1,24 +1,22 @@
 """Rocking: a part or a gauge that tips while it is traced.
 
-Two signs are looked for, each against the trace's own texture.
+Three signs are looked for, each against the trace's own texture.
 
-**A jump.** A part that tips from one seat to another leaves a step in an otherwise smooth run. At every place straight
-lines are fitted to the 0.7 λc before and after it, and the jump is the gap between them there. Tilt drops out exactly,
-and the curvature of waviness by symmetry. The roughness adds noise to it, which is larger the longer its correlation
-length is; so the jump must also stand far above what the same statistic shows elsewhere on the same trace, and, unless
-it is large, be abrupt and not on a coarse random texture. A scratch or a pore would pull a line: the roughness is
-limited to ±0.6 Rz first, which a true step survives.
+**A jump.** A part that tips from one seat to another leaves a step in an otherwise smooth run: a sudden one is found by
+`findings.jump` from 1 Rz on. One that takes longer must be larger: at every place straight lines are fitted to the
+0.7 λc before and after it, and the jump is the gap between them there. Tilt drops out exactly, and the curvature of
+waviness by symmetry. The gap must be 1.5 Rz and stand far above what the same statistic shows elsewhere on the trace. A
+scratch or a pore would pull a line: the roughness is limited to ±0.6 Rz first, which a true step survives.
 
-**A slow wave in the roughness band.** A part that rocks to and fro adds a nearly regular wave with λc/3.5 < λ < λc/1.1,
-of which λc removes nothing. Feed marks of that spacing are the same by wavelength; they differ in that they *are* the
-texture (little is left without the wave) or carry overtones (their cusps). So the wave must ride on a finer texture and
-have no overtone. A wave that could be either is not called rocking.
+**A wave in the roughness band.** A part that rocks to and fro adds a nearly regular wave; with λc/3.5 < λ < λc/1.1
+the cut-off removes little of it. Feed marks of that spacing are the same by wavelength; they differ in that they *are*
+the texture (little is left without the wave) or carry overtones (their cusps). So the wave must ride on a finer texture
+and have no overtone. A wave that could be either is not called rocking.
 
-The limits were chosen on invented surfaces (turned, milled, ground, honed, lapped, porous; with tilt and waviness) at
-λc = 0.8 mm: no clean trace of 350 of each kind is called rocking, and about one in a thousand where a random texture
-correlates over a twentieth of λc and more. Where the texture is finer than a tenth of λc, a jump of 1 Rz is found in
-83 to 99 of 100 traces, a wave of 0.3 Rz in 63 to 100, jumps of 3 Rz and waves of 2 Rz nearly always; in between, a wave
-on a random texture may be taken for feed marks. The checks stand in tests/inspection.
+**A slower wave**, above the cut-off: `findings.slow_wave`, a warning.
+
+How often each is found, by kind of surface, and that clean traces raise none: tests/finding_campaign.py, figures in
+DEVELOPERS.md.
 
 References
 ----------
@@ -32,6 +30,9 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from crosslay.inspection.findings.jump import sudden_jump
+from crosslay.inspection.findings.slow_wave import slow_wave
+from crosslay.inspection.findings.subject import Subject
 from crosslay.texture.evaluation import Evaluation
 from crosslay.texture.trace import Finding, Severity
 
@@ -39,35 +40,38 @@ Heights = NDArray[np.float64]
 
 _LEVER = 0.7
 """Length of the lines on either side of a jump, in cut-offs."""
-_LEAST_JUMP = 0.75
-"""Smallest jump, in Rz."""
-_CERTAIN_JUMP = 1.5
-"""A jump from here on, in Rz, need not be abrupt: a part takes a moment to tip, and chance makes gaps of 1.2 Rz."""
+_LEAST_JUMP = 1.5
+"""Smallest jump that need not be sudden, in Rz: a part takes a moment to tip, and chance makes gaps of 1.2 Rz."""
 _SEEN_OVERTONE = 0.06
 """Amplitude of an overtone that counts as one, as a share of the wave's."""
 _COARSE_SHARE = 0.04
 """A random texture is coarse where its autocorrelation falls to 0.2 only beyond this share of the cut-off."""
-_SHORT_LEVER = 0.2
-"""Length of the lines that tell an abrupt jump from a smooth rise, in cut-offs."""
 
 
-def rocking(evaluation: Evaluation, *, before_mm: float = 0.0) -> Finding | None:
-    """Say whether and how the trace shows rocking.
-
-    Parameters
-    ----------
-    evaluation
-        Profiles and section values of one trace.
-    before_mm
-        Length of the trace before the profiles, mm; only shown.
-    """
-    rz_um = float(np.median(evaluation.sections["Rz"]))
-    if rz_um <= 0.0:
+def rocking(subject: Subject) -> Finding | None:
+    """Say whether and how the trace shows rocking."""
+    if subject.rz_um <= 0.0:
         return None
-    return _jump(evaluation, rz_um, before_mm) or _wave(evaluation, rz_um)
+    jump = sudden_jump(subject)
+    if jump is not None:
+        return _jumped(subject, abs(jump.height_um), jump.place)
+    return _jump(subject) or _wave(subject.evaluation, subject.rz_um) or slow_wave(subject)
 
 
-def _jump(evaluation: Evaluation, rz_um: float, before_mm: float) -> Finding | None:
+def _jumped(subject: Subject, jump_um: float, place: int) -> Finding:
+    x_mm = subject.before_mm + place * subject.evaluation.settings.spacing_um / 1000.0
+    return Finding(
+        id="rocking",
+        severity=Severity.INVALID,
+        text=f"The profile jumps by {jump_um:.3g} µm ({jump_um / subject.rz_um:.2g} Rz) at {x_mm:.3g} mm: the part or "
+        "the gauge tipped during the traverse. Clean the seat, clamp the part, see that the gauge is tight, and "
+        "measure again.",
+        evidence={"jump_um": jump_um, "jump_per_rz": jump_um / subject.rz_um, "x_mm": x_mm},
+    )
+
+
+def _jump(subject: Subject) -> Finding | None:
+    evaluation, rz_um = subject.evaluation, subject.rz_um
     profiles = evaluation.profiles
     lever = int(_LEVER * evaluation.settings.section_points)
     if profiles.primary.size < 4 * lever or lever < 8:
@@ -82,18 +86,7 @@ def _jump(evaluation: Evaluation, rz_um: float, before_mm: float) -> Finding | N
     usual_um, large_um = float(np.median(away)), float(np.quantile(away, 0.9))
     if jump_um < _LEAST_JUMP * rz_um or jump_um < 7.5 * usual_um or jump_um < 3.0 * large_um:
         return None
-    if jump_um < _CERTAIN_JUMP * rz_um and (
-        not _is_abrupt(evaluation, smooth, place + lever) or _is_coarse_random(_sections_of(evaluation))
-    ):
-        return None
-    x_mm = before_mm + (place + lever) * evaluation.settings.spacing_um / 1000.0
-    return Finding(
-        id="rocking",
-        severity=Severity.INVALID,
-        text=f"The profile jumps by {jump_um:.3g} µm ({jump_um / rz_um:.2g} Rz) at {x_mm:.3g} mm: the part or the gauge"
-        " tipped during the traverse. Clean the seat, clamp the part, see that the gauge is tight, and measure again.",
-        evidence={"jump_um": jump_um, "jump_per_rz": jump_um / rz_um, "x_mm": x_mm},
-    )
+    return _jumped(subject, jump_um, place + lever)
 
 
 def line_gaps(heights: Heights, lever: int) -> Heights:
@@ -123,19 +116,6 @@ def line_gaps(heights: Heights, lever: int) -> Heights:
     mean = sums / lever
     reach = lever / 2.0
     return np.asarray((mean - reach * slope)[lever:] - (mean + reach * slope)[:-lever])
-
-
-def _is_abrupt(evaluation: Evaluation, smooth: Heights, place: int) -> bool:
-    """Whether most of the jump happens at once: short lines see it too, in the same direction.
-
-    The chance gaps of a coarse random texture are smooth rises, of which short lines see only a part.
-    """
-    nc = evaluation.settings.section_points
-    long, short = int(_LEVER * nc), max(4, int(_SHORT_LEVER * nc))
-    near = int(0.04 * nc)
-    around = line_gaps(smooth[place - near - short : place + near + short], short)
-    gap = line_gaps(smooth[place - long : place + long], long)[0]
-    return float((around * np.sign(gap)).max()) >= 0.7 * abs(float(gap))
 
 
 def _sections_of(evaluation: Evaluation) -> Heights:

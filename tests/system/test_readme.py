@@ -75,8 +75,8 @@ SPECIMEN = [
     "crosslay specimen /etc/crosslay/op30.toml check roughness-3",
     "crosslay specimen /etc/crosslay/op30.toml history roughness-3",
     "crosslay specimen /etc/crosslay/op30.toml correct propose roughness-3",
-    'crosslay specimen /etc/crosslay/op30.toml correct accept --check ID --by "line 3, shift lead" --why "arm replaced"',
-    'crosslay specimen /etc/crosslay/op30.toml correct undo --by "line 3, shift lead" --why "wrong specimen"',
+    'crosslay specimen /etc/crosslay/op30.toml correct accept --check ID --by "line 3, lead" --why "arm replaced"',
+    'crosslay specimen /etc/crosslay/op30.toml correct undo --by "line 3, lead" --why "wrong specimen"',
     "crosslay specimen /etc/crosslay/op30.toml recall --export recall.csv",
 ]
 
@@ -388,7 +388,7 @@ class TestReferenceSpecimens:
             assert here(proposing) == 0
             assert here(accepting.replace("ID", check_id)) == 0
             said = capsys.readouterr().out
-            for words in ("  X ", f"--check {check_id}", "by line 3, shift lead: arm replaced"):
+            for words in ("  X ", f"--check {check_id}", "by line 3, lead: arm replaced"):
                 assert words in said
             assert here(undoing) == 0
             assert "no correction is in force" in capsys.readouterr().out

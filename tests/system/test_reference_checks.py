@@ -69,6 +69,9 @@ def test_no_valid_check_no_pass_and_a_failed_one_recalls(tmp_path: Path, broker:
         assert recall["data"]["lastGoodCheck"]["id"] == good["id"]
         assert recall["data"]["sequence"] == 4, "numbered like a result, without a hole"
         wait_for(lambda: mes.state().get("acknowledgedThrough") == 4)
+        listed = op30.results()[-1]
+        assert (listed["kind"], listed["acknowledged"]) == ("recall", True)
+        assert "2 passed before are in doubt" in op30.command("results", "show", "4").stdout
         assert mes.payloads("v1/condition/reference-check-failed")[-1]["signal"] == "F"
         assert "No part passes" in mes.payloads("v1/condition/reference-check-failed")[-1]["remedy"]
         blocked = judged(mes, op30, "P-4")

@@ -103,8 +103,8 @@ def _list(rows: Iterator[Row], *, as_json: bool) -> None:
     sys.stdout.write(f"{'number':>8}  {'time (UTC)':<19}  {'part':<20}  {'verdict':<9}  {'values':<40}  delivery\n")
     for row in rows:
         data = _data(row)
-        if row.kind == "gap":
-            values = _gap(data)
+        if row.kind in _OTHERS:
+            values = _OTHERS[row.kind](data)
         else:
             values = "  ".join(
                 f"{item['callout']}: {_number(item['value'])}" for item in data.get("characteristics", [])
@@ -120,7 +120,7 @@ def _show(row: Row, *, as_json: bool) -> None:
         sys.stdout.write(row.payload.decode() + "\n")
         return
     data = _data(row)
-    details = _gap(data) if row.kind == "gap" else data.get("resultEvaluationDetails", "")
+    details = _OTHERS[row.kind](data) if row.kind in _OTHERS else data.get("resultEvaluationDetails", "")
     lines = [
         f"result      {row.result_id}",
         f"number      {row.sequence}",
@@ -189,6 +189,14 @@ def _summary(row: Row) -> dict[str, Any]:
 def _gap(data: dict[str, Any]) -> str:
     end = "?" if data["toSequence"] is None else data["toSequence"]
     return f"gap: {data['fromSequence']} to {end} will never come ({data['reason']})"
+
+
+def _recall(data: dict[str, Any]) -> str:
+    return f"recall: {data['results']} passed before are in doubt ({data['failedCheck']['specimen']} failed its check)"
+
+
+#: Records that are no results, in words.
+_OTHERS = {"gap": _gap, "recall": _recall}
 
 
 def _data(row: Row) -> dict[str, Any]:

@@ -14,6 +14,7 @@ from crosslay.bus.conditions import Conditions
 from crosslay.bus.messages import ReferenceCheckAnswer
 from crosslay.errors import TraceRefusedError
 from crosslay.inspection.judge import Decision, Verdict, inspect
+from crosslay.record.check_history import History, write_history
 from crosslay.record.checks import Checks
 from crosslay.record.store import Store
 from crosslay.record.traces import pack, unpack
@@ -205,6 +206,16 @@ class TestStanding:
         assert bench.word == "overdue"
         assert "changed after its last check" in bench.verdict().text
 
+    def test_a_database_set_back_needs_a_new_check(self, bench: Bench) -> None:
+        bench.check()
+        with bench.store.transaction() as connection:
+            write_history(connection, History(), "the result database was restored from a backup")
+        bench.restart()
+        assert bench.word == "overdue"
+        assert "restored from a backup, so checks after the one of" in bench.verdict().text
+        bench.check()
+        assert bench.word == "valid"
+
     def test_an_unusable_check_proves_nothing_either_way(self, bench: Bench) -> None:
         bench.check()
         for number in range(3):
@@ -385,6 +396,7 @@ class TestCorrection:
 
     @pytest.mark.parametrize(("fields", "words"), [
         ({"check_id": "nonsense", "by": "a", "why": "b"}, 'no check "nonsense"'),
+        ({"check_id": "", "by": "a", "why": "b"}, 'no check ""'),
         ({"check_id": "", "by": "", "why": "b"}, "--by is empty"),
         ({"check_id": "", "by": "a", "why": " "}, "--why is empty"),
     ])  # fmt: skip

@@ -209,6 +209,8 @@ def checks_of(connection: sqlite3.Connection, specimen: str, *, limit: int = -1)
 def check_with(connection: sqlite3.Connection, which: str) -> list[CheckRow]:
     """Checks whose id, or the end or beginning of it, is `which`."""
     text = which.replace("%", "").replace("_", "")
+    if not text:
+        return []
     rows = connection.execute(
         f"{_CHECK} WHERE check_id LIKE ? OR check_id LIKE ? ORDER BY number",
         (f"{text}%", f"%{text}"),

@@ -60,6 +60,7 @@ class Recorder:
         self._begun: tuple[Group, uuid.UUID] | None = None
         self._failed_before = False
         self._restored: Iterator[None] | None = None
+        self._tend_at = float("-inf")
         self.on_settled: Callable[[Settled], None] = lambda _settled: None
         self.on_committed: Callable[[EvaluationMessage], None] = lambda _message: None
         self.beat: Callable[[], None] = lambda: None
@@ -78,10 +79,11 @@ class Recorder:
             self._cut_short_late_parts()
             self._finish_all(stop)
             self._commit_settled(force=stop.is_set())
-            self._do_errands()
-            self._tend_reference()
-            self._look_after_store()
-            self._replenish_sessions()
+            if self._do_errands() or arrival is not None or time.monotonic() >= self._tend_at:
+                self._tend_reference()
+                self._look_after_store()
+                self._replenish_sessions()
+                self._tend_at = time.monotonic() + _ROUND_S
             if arrival is None and not stop.is_set():
                 next(self._restored, None)
             if stop.is_set() and arrival is None:
@@ -365,9 +367,10 @@ class Recorder:
         else:
             self._on_store_success(Settled(), frozenset())
 
-    def _do_errands(self) -> None:
-        """What other threads ask of the store: a renewal after a roll-back, a quarantined result again."""
-        for errand in self._mailbox.take_errands():
+    def _do_errands(self) -> bool:
+        """What other threads ask of the store: a renewal after a roll-back, a quarantined result again; whether any."""
+        errands = self._mailbox.take_errands()
+        for errand in errands:
             if errand.renew_because:
                 self._renew("rolled-back", errand.renew_because)
             elif errand.damaged_because:
@@ -376,6 +379,7 @@ class Recorder:
                 self._take_order(errand, errand.asked)
             else:
                 self._requeue(errand.requeue)
+        return bool(errands)
 
     def _look_after_store(self, damaged_because: str = "") -> None:
         """The store's files may go, or be damaged, without any commit that would notice it."""

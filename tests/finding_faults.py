@@ -135,6 +135,8 @@ def case(
 
 #: Where a decay looks like the texture: its correlation is as long, or grooves and pores begin at the same place.
 SKEW_LIMITS = {"ground-coarse": 0.5, "eroded": 0.75, "honed": 0.85, "porous": 0.9}
+#: Within a plateau of a square that is longer, holding the stylus changes nothing.
+STUCK_LIMITS = {"specimen": 0.8}
 #: Its own ridges stand nearly as high.
 BUMP_LIMITS = {"eroded": 0.6, "porous": 0.85, "milled": 0.85}
 #: A pore that happens to be there is as deep.
@@ -143,7 +145,7 @@ SCRATCH_LIMITS = {"porous": 0.75}
 
 CASES = (
     case("clipped", "0.1 % of the samples beyond the range", clipped),
-    case("stuck", "held over 0.1 λc", stuck, share=0.1),
+    case("stuck", "held over 0.1 λc", stuck, limits=STUCK_LIMITS, share=0.1),
     case("stuck", "lifted over 0.1 λc", lifted, share=0.1),
     case("spike", "spike of 2 Rz, 1 to 5 samples", spike, strength=2.0),
     case("spike", "spike of 1.5 Rz", spike, None, strength=1.5),

@@ -71,6 +71,8 @@ def implausible(
     for finding in found:
         if finding is not None:
             first.setdefault(finding.id, finding)
+    if "spike" in first:
+        first.pop("scratch", None)  # the same place, said twice
     return list(first.values())
 
 

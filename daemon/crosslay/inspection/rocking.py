@@ -29,6 +29,7 @@ import math
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.fft import rfft
 
 from crosslay.inspection.findings.jump import sudden_jump
 from crosslay.inspection.findings.slow_wave import slow_wave
@@ -79,12 +80,13 @@ def _jump(subject: Subject) -> Finding | None:
     smooth = profiles.primary - profiles.roughness + np.clip(profiles.roughness, -0.6 * rz_um, 0.6 * rz_um)
     gaps = np.abs(line_gaps(smooth, lever))
     place = int(gaps.argmax())
+    jump_um = float(gaps[place])
+    if jump_um < _LEAST_JUMP * rz_um:
+        return None
     away = gaps[np.abs(np.arange(gaps.size) - place) > lever]
     if away.size < lever:
         return None
-    jump_um = float(gaps[place])
-    usual_um, large_um = float(np.median(away)), float(np.quantile(away, 0.9))
-    if jump_um < _LEAST_JUMP * rz_um or jump_um < 7.5 * usual_um or jump_um < 3.0 * large_um:
+    if jump_um < max(7.5 * float(np.median(away)), 3.0 * float(np.quantile(away, 0.9))):
         return None
     return _jumped(subject, jump_um, place + lever)
 
@@ -144,13 +146,13 @@ def _is_coarse_random(sections: Heights) -> bool:
 
 def _wave(evaluation: Evaluation, rz_um: float) -> Finding | None:
     line = _Line.strongest(evaluation)
-    if line is None or line.amplitude_um < 0.15 * rz_um or line.power < 30.0 * line.floor:
+    if line is None or line.amplitude_um < 0.18 * rz_um or line.power < 40.0 * line.floor:
         return None
     rest = _sections_without(evaluation, line)
     finer_um = float(np.median(rest.max(axis=1) - rest.min(axis=1)))
     if finer_um < 0.2 * rz_um:
         return None  # the wave is the texture
-    if line.power < 100.0 * line.floor and _is_coarse_random(rest):
+    if line.power < 150.0 * line.floor and _is_coarse_random(rest):
         return None
     overtones = [line.overtone(order) for order in (2, 3)]
     if any(seen > 3.0 * noise and seen >= _SEEN_OVERTONE * line.amplitude_um for seen, noise in overtones):
@@ -182,6 +184,7 @@ class _Line:
         bend = before - 2.0 * here + after
         # A parabola through the logarithms of three bins finds the line between them (Hann window).
         self.bin = place + (0.5 * (before - after) / bend if bend < 0.0 else 0.0)
+        self.per_point = self.bin / windowed.size
         self.power = float(power[place])
         self.amplitude_um = math.sqrt(2.0 * float(power[place - 2 : place + 3].sum()))
         self.length_mm = 1.0 / (self.bin * per_bin_mm)
@@ -190,7 +193,11 @@ class _Line:
     @classmethod
     def strongest(cls, evaluation: Evaluation) -> _Line | None:
         """The line, or None where the trace is too short or too coarsely sampled to see one."""
+        # A prime number of samples would be slow to transform.
         roughness = evaluation.profiles.roughness
+        if evaluation.settings.section_points < 64:
+            return None
+        roughness = roughness[: roughness.size - roughness.size % 64]
         per_bin_mm = 1000.0 / (roughness.size * evaluation.settings.spacing_um)
         cutoff_mm = evaluation.settings.section_points * evaluation.settings.spacing_um / 1000.0
         low, high = math.ceil(1.1 / cutoff_mm / per_bin_mm), math.floor(3.5 / cutoff_mm / per_bin_mm)
@@ -198,7 +205,7 @@ class _Line:
             return None
         window = np.hanning(roughness.size)
         windowed = (roughness - roughness.mean()) * window
-        spectrum = np.fft.rfft(windowed)
+        spectrum = rfft(windowed)
         power = 2.0 * (spectrum.real**2 + spectrum.imag**2) / (roughness.size * float((window * window).sum()))
         place = low + int(power[low : high + 1].argmax())
         if power[place] <= max(power[place - 1], power[place + 1]) * (1.0 - 1e-12) or power[place] <= 0.0:
@@ -227,7 +234,7 @@ def _sections_without(evaluation: Evaluation, line: _Line) -> Heights:
     """R by sections after the wave was fitted and taken off, shape (n, nc), µm."""
     sections = _sections_of(evaluation)
     inside = sections.reshape(-1)
-    phase = 2.0 * math.pi * line.bin / evaluation.profiles.roughness.size * np.arange(inside.size)
+    phase = 2.0 * math.pi * line.per_point * np.arange(inside.size)
     waves = np.stack((np.cos(phase), np.sin(phase)), axis=1)
     shares, *_ = np.linalg.lstsq(waves, inside, rcond=None)
     return np.asarray(inside - waves @ shares).reshape(sections.shape)

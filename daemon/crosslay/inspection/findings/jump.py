@@ -25,6 +25,7 @@ from memory. The limits are our decision; no standard defines the finding.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,6 +36,8 @@ from crosslay.inspection.findings.subject import Subject
 
 Heights = NDArray[np.float64]
 
+_STAYING = 0.35
+"""Share of the jump that the level must keep."""
 _LEAST_SECTION = 64
 """Samples that a section must have for a spectrum."""
 
@@ -65,7 +68,7 @@ class _Limits:
 _DURATIONS = (
     _Limits(2, 0.0, 0.65, 7.0, 1.25),
     _Limits(4, 0.0025, 0.65, 7.0, 1.3),
-    _Limits(8, 0.005, 0.75, 8.0, 1.5),
+    _Limits(8, 0.005, 0.9, 9.0, 1.8),
     _Limits(16, 0.01, 1.2, 10.0, 2.0),
     _Limits(48, 0.03, 1.3, 10.0, 2.0),
 )
@@ -92,7 +95,7 @@ class _Search:
         self._section, self._rz_um = used.section_points, subject.rz_um
         self._short_points = (used.short_cutoff_um or 0.0) / used.spacing_um
         self._slopes = subject.slopes_um
-        self._size = next_fast_len(self._slopes.size + self._section // 4, real=True)
+        self._size = 2 * next_fast_len((self._slopes.size + self._section // 4 + 1) // 2, real=True)
         self._per_point = np.arange(self._size // 2 + 1) / self._size
         passed = (1.0 - np.exp2(-((self._per_point * self._section / 0.7) ** 2))) ** 2
         self._weight = passed / self._noise()
@@ -113,20 +116,27 @@ class _Search:
 
     def largest(self, limits: _Limits) -> Jump | None:
         duration = max(float(limits.points), limits.duration * self._section)
-        shape = np.sinc(self._per_point * duration) * np.exp2(-((self._per_point * self._short_points) ** 2))
-        answer = irfft(self._weight * shape * shape, self._size)  # to a jump at sample 0
-        height = irfft(self._spectrum * (self._weight * shape), self._size)[: self._slopes.size] / float(answer[0])
+        shape = _pulse(self._size, duration, self._short_points)
+        matched = self._weight * shape
+        # What a jump of 1 µm gives at its own place; both ends of a half spectrum count once (the size is even).
+        ends = float(matched[0] * shape[0] + matched[-1] * shape[-1])
+        unit = (2.0 * float(matched @ shape) - ends) / self._size
+        height = irfft(self._spectrum * matched, self._size)[: self._slopes.size] / unit
         margin = self._section // 4
         inside = height[margin:-margin]
         place = margin + int(np.abs(inside).argmax())
-        least = max(limits.height * self._rz_um, limits.deviations * 1.4826 * float(np.median(np.abs(inside))))
-        if abs(height[place]) < max(least, limits.above_third * self._third(inside)):
+        if abs(height[place]) < limits.height * self._rz_um:
             return None
+        usual = 1.4826 * float(np.median(np.abs(inside)))
+        if abs(height[place]) < max(limits.deviations * usual, limits.above_third * self._third(inside)):
+            return None
+        answer = irfft(matched * shape, self._size)  # to a jump at sample 0
         if self._returns(height, place, answer / answer[0]) or self._is_in_groove(height[place], place):
             return None
-        if not self._stays(height[place], place, duration):
-            return None
-        return Jump(height_um=float(height[place]), place=place + 1)
+        change_um = self._change_um(place, duration)
+        # The filter's own estimate is off where the jump took more or less time than its template.
+        stays = change_um * float(np.sign(height[place])) >= _STAYING * abs(float(height[place]))
+        return Jump(height_um=change_um, place=place + 1) if stays else None
 
     def _third(self, inside: Heights) -> float:
         """Height of the third largest place, each apart from the others."""
@@ -144,13 +154,12 @@ class _Search:
         others = around - np.concatenate((answer[near:0:-1], answer[: near + 1]))
         return bool(others.min() < -0.75)
 
-    def _stays(self, height_um: float, place: int, duration: float) -> bool:
-        """Whether the level right after differs from that right before."""
+    def _change_um(self, place: int, duration: float) -> float:
+        """Level right after the place less that right before."""
         gap = int(max(1.5 * duration, 2.0 * self._short_points / 2.5))
         reach = gap + max(8, int(0.014 * self._section))
         levels = np.cumsum(self._slopes[place - reach : place + reach])
-        change = float(np.median(levels[reach + gap :]) - np.median(levels[: reach - gap]))
-        return change >= 0.35 * height_um if height_um > 0.0 else change <= 0.35 * height_um
+        return float(np.median(levels[reach + gap :]) - np.median(levels[: reach - gap]))
 
     def _is_in_groove(self, height_um: float, place: int) -> bool:
         """Whether the place lies in something deeper or higher than the jump itself: its wall or its bottom."""
@@ -160,6 +169,13 @@ class _Search:
         inside = levels[near:-near]
         beyond = max(float(inside.max()) - max(before, after), min(before, after) - float(inside.min()))
         return beyond > 1.5 * max(abs(height_um), 0.8 * self._rz_um)
+
+
+@lru_cache(maxsize=5)
+def _pulse(size: int, duration: float, short_points: float) -> Heights:
+    """Spectrum of a pulse of slope of `duration` samples behind λs; kept: the traces of a station have one length."""
+    per_point = np.arange(size // 2 + 1) / size
+    return np.asarray(np.sinc(per_point * duration) * np.exp2(-((per_point * short_points) ** 2)))
 
 
 def _tapered(slopes: Heights, reach: int) -> Heights:

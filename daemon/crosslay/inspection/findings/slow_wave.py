@@ -17,6 +17,7 @@ Transmission: ISO 16610-21. The limits are our decision; no standard defines the
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -57,7 +58,7 @@ def slow_wave(subject: Subject) -> Finding | None:
     fine = _beside_marks(fine, subject, section * length)
     if fine.size < 4:
         return None
-    power = _powers(rest, basis, np.concatenate((slow, fine)))
+    power, kept = _powers(rest, basis, np.concatenate((slow, fine)))
     place = int(power[: slow.size].argmax())
     texture = float(np.median(power[slow.size :])) / math.log(2.0)
     amplitude_um = math.sqrt(4.0 * float(power[place]) / count)
@@ -68,16 +69,20 @@ def slow_wave(subject: Subject) -> Finding | None:
     waves = _between_lines(slow, power[: slow.size], place)
     if power[place] < _ABOVE_TEXTURE * texture or _is_of_the_marks(subject, section * length / waves):
         return None
-    return _finding(subject, amplitude_um, length / waves)
+    return _finding(subject, amplitude_um / math.sqrt(float(kept[place])), length / waves)
 
 
+@lru_cache(maxsize=2)
 def _polynomials(count: int, degree: int) -> Heights:
     places = np.linspace(-1.0, 1.0, count)
     return np.asarray(np.linalg.qr(np.polynomial.legendre.legvander(places, degree))[0])
 
 
-def _powers(rest: Heights, basis: Heights, waves: Heights) -> Heights:
-    """Sum of squares, halved, that each wave explains beside the polynomial; `waves` in waves per trace."""
+def _powers(rest: Heights, basis: Heights, waves: Heights) -> tuple[Heights, Heights]:
+    """Sum of squares, halved, that each wave explains beside the polynomial, and the share that this leaves of it.
+
+    `waves` in waves per trace.
+    """
     phase = 2.0 * np.pi * waves[:, None] * (np.arange(rest.size) + 0.5) / rest.size
     pairs = np.concatenate((np.cos(phase), np.sin(phase)))
     pairs -= (pairs @ basis) @ basis.T
@@ -85,7 +90,7 @@ def _powers(rest: Heights, basis: Heights, waves: Heights) -> Heights:
     along_cosine, along_sine = cosine @ rest, sine @ rest
     cc, ss, cs = (np.einsum("ij,ij->i", a, b) for a, b in ((cosine, cosine), (sine, sine), (cosine, sine)))
     explained = along_cosine**2 * ss - 2.0 * along_cosine * along_sine * cs + along_sine**2 * cc
-    return np.asarray(0.5 * explained / (cc * ss - cs * cs))
+    return np.asarray(0.5 * explained / (cc * ss - cs * cs)), np.asarray((cc + ss) / rest.size)
 
 
 def _between_lines(waves: Heights, power: Heights, place: int) -> float:

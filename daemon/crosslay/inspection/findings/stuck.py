@@ -58,8 +58,15 @@ def _repeats(raw: Heights, stretch: tuple[int, int], period: float | None, level
     for shift in (-round(period), round(period)):
         first, last = start + shift + edge, start + shift + length - edge
         if first >= 0 and last <= raw.size:
-            seen.append(float(raw[first:last].std()) <= level_um)
+            seen.append(_off_its_line_um(raw[first:last]) <= level_um)
     return bool(seen) and all(seen)
+
+
+def _off_its_line_um(heights: Heights) -> float:
+    """Standard deviation from the least-squares line, µm: the trace may be tilted there."""
+    along = np.arange(heights.size) - 0.5 * (heights.size - 1)
+    centred = heights - heights.mean()
+    return float((centred - along * (float(along @ centred) / float(along @ along))).std())
 
 
 def motionless(trace: Trace, before_mm: float) -> Finding | None:

@@ -6,6 +6,7 @@ and the cases between two findings. Faults are invented; no standard defines the
 
 from __future__ import annotations
 
+import zlib
 from dataclasses import replace
 
 import numpy as np
@@ -18,6 +19,7 @@ from crosslay.inspection.plausibility import implausible
 from crosslay.texture.evaluation import evaluate
 from crosslay.texture.settings import Settings
 from crosslay.texture.trace import Finding, Severity, Trace
+from finding_faults import dropout
 from inspection_surfaces import POINTS, SPACING_UM, clean, trace
 
 SETTINGS = Settings(cutoff_mm=0.8)
@@ -58,6 +60,14 @@ def test_a_dropout_of_the_signal_is_found_though_it_is_short_of_stuck(ground):
     heights = ground.heights.copy()
     heights[4000:4100] -= 30.0
     assert "spike" in on(heights)
+
+
+def test_a_dropout_on_a_fine_surface_is_evaluated_and_found():
+    # Its steps make nearly every point of the probability plot an outlier.
+    rng = np.random.default_rng([0x5EED_0002, zlib.crc32(b"spike dropout of 2 Rz, 2 to 100 samples lapped"), 4])
+    of = dropout(clean("lapped", rng), rng, strength=2.0)
+    assert evaluate(of, SETTINGS).parameters["Rpq"] is None
+    assert "spike" in on(of)
 
 
 @pytest.mark.parametrize("lasting", [1, 4, 8])

@@ -191,6 +191,8 @@ def _fit_without_outliers(plot: _Plot, least_scatter: float) -> tuple[_Hyperbola
         first = int(outside[-1]) + 1 if outside.size else 0
         outside = np.flatnonzero(residuals[right:] > limit)
         last = right + int(outside[0]) if outside.size else PLOT_POINTS
+        if last - first < 2 * MIN_STRETCH_POINTS:  # a dropout of the signal can leave hardly any
+            return None
         found = _fit(plot, slice(first, last), 1.0 / scatter, found, grids)
     return (found, first, last) if found is not None else None
 

@@ -90,10 +90,12 @@ def core_window(profile: Profile) -> tuple[int, int, Number]:
 
 
 def core_line(profile: Profile) -> tuple[Number, Number]:
-    """Heights of the equivalent line at 0 % and 100 %."""
+    """Heights of the equivalent line at 0 % and 100 %; level where the window is, to 1e-9 of the total height."""
     heights = sorted(profile, reverse=True)
     m = len(heights)
-    first, k, _ = core_window(profile)
+    first, k, secant = core_window(profile)
+    if secant <= (heights[0] - heights[-1]) / 10**9:
+        return heights[first], heights[first]
     one = heights[0] * 0 + 1
     xs = [100 * one * (2 * i + 1) / (2 * m) for i in range(first, first + k)]
     ys = heights[first : first + k]
@@ -106,7 +108,9 @@ def core(profile: Profile) -> dict[str, Number]:
     """Rk, Rpk, Rvk, Rmrk1, Rmrk2, Rak1, Rak2."""
     upper, lower = core_line(profile)
     one = upper * 0 + 1
-    mr1, mr2 = _first_not_above(profile, upper), ratio_at(profile, lower)
+    # A level core reaches as far as the curve stays level, whatever rounding does to its points.
+    slack = (max(profile) - min(profile)) / 10**9 if upper == lower else 0 * one
+    mr1, mr2 = _first_not_above(profile, upper + slack), ratio_at(profile, lower - slack)
     above = area_between(profile, 0 * one, mr1, upper)
     below = -area_between(profile, mr2, 100 * one, lower)
     pk = 2 * above / mr1 if mr1 > 0 else 0 * one

@@ -56,6 +56,11 @@ def test_spikes_in_every_section_do_not_hide_in_the_height_of_the_texture(ground
     assert on(heights)["spike"].evidence["count"] == np.arange(500, POINTS, 900).size
 
 
+def test_noise_that_the_short_cut_off_hides_is_no_spike():
+    heights = 0.1 * np.random.default_rng(2).standard_normal(POINTS)
+    assert "spike" not in on(Trace(samples=heights, spacing_um=SPACING_UM))
+
+
 def test_a_dropout_of_the_signal_is_found_though_it_is_short_of_stuck(ground):
     heights = ground.heights.copy()
     heights[4000:4100] -= 30.0
@@ -78,6 +83,10 @@ def test_a_jump_is_placed_and_measured(ground, lasting):
     assert jump.severity is Severity.INVALID
     assert jump.evidence["x_mm"] == pytest.approx(2.0, abs=0.01)
     assert jump.evidence["jump_um"] == pytest.approx(8.0, abs=2.0)  # half of Rz: what the texture adds
+
+
+def test_a_large_jump_is_no_scratch_as_well(ground):
+    assert set(on(ground.heights + 40.0 * (X_MM > 2.0))) == {"rocking"}
 
 
 def test_a_part_that_tips_and_tips_back_has_jumped(ground):

@@ -70,13 +70,15 @@ def test_json_has_the_shape_of_the_page(sine):
 def test_a_finding_in_json_and_the_invalid_verdict(rocked):
     got = one(rocked, "--callout", "Ra 2")
     assert (got["verdict"], got["exit"]) == ("invalid", 3)
-    (finding,) = got["findings"]
+    # The texture of this trace is white noise, which is said, too.
+    finding, noise = got["findings"]
     assert (finding["id"], finding["severity"]) == ("rocking", "invalid")
+    assert (noise["id"], noise["severity"]) == ("noise-floor", "warning")
     assert finding["text"]
     assert got["characteristics"][0]["verdict"] == "invalid"
     without = one(rocked)
     assert (without["verdict"], without["exit"], without["characteristics"]) == (None, 0, [])
-    assert [each["id"] for each in without["findings"]] == ["rocking"]
+    assert [each["id"] for each in without["findings"]] == ["rocking", "noise-floor"]
 
 
 def test_a_trace_without_texture_has_nulls_with_reasons_and_no_nan(tmp_path):

@@ -1,7 +1,9 @@
-"""What makes a trace implausible: clipped, stuck, rocking, too short.
+"""What makes a trace implausible: the door to the findings in `crosslay.inspection.findings` and `rocking`.
 
-Each finding here turns the verdict to invalid: a number from such a trace is not to be trusted, whatever it is. So each
-test asks for a fault that stands far outside of what a clean surface does, and says in its comments how far.
+A finding of severity invalid turns the verdict to invalid: a number from such a trace is not to be trusted, whatever
+it is. So each test asks for a fault that stands far outside of what a clean surface does, and says in its comments how
+far. A warning travels with the result. How often each is raised, rightly and wrongly, is measured by
+tests/finding_campaign.py; the tables are in DEVELOPERS.md.
 """
 
 from __future__ import annotations
@@ -47,7 +49,7 @@ def implausible(
     skip_end_mm: float = 0.0,
     history: History | None = None,
 ) -> list[Finding]:
-    """Findings on the raw trace and on its evaluations; at most one of each id.
+    """Findings on the raw trace and on its evaluations; at most one of each id, the most severe.
 
     Parameters
     ----------
@@ -69,10 +71,14 @@ def implausible(
         found += [check(subject) for check in CHECKS]
     first: dict[str, Finding] = {}
     for finding in found:
-        if finding is not None:
-            first.setdefault(finding.id, finding)
-    if "spike" in first:
-        first.pop("scratch", None)  # the same place, said twice
+        if finding is None:
+            continue
+        known = first.setdefault(finding.id, finding)
+        if finding.severity is Severity.INVALID and known.severity is not Severity.INVALID:
+            first[finding.id] = finding
+    jumped = "rocking" in first and "jump_um" in first["rocking"].evidence
+    if "spike" in first or jumped:
+        first.pop("scratch", None)  # either stands out of the roughness; the same place would be said twice
     return list(first.values())
 
 

@@ -146,7 +146,7 @@ def _is_coarse_random(sections: Heights) -> bool:
 
 def _wave(evaluation: Evaluation, rz_um: float) -> Finding | None:
     line = _Line.strongest(evaluation)
-    if line is None or line.amplitude_um < 0.18 * rz_um or line.power < 40.0 * line.floor:
+    if line is None or line.amplitude_um < 0.15 * rz_um or line.power < 40.0 * line.floor:
         return None
     rest = _sections_without(evaluation, line)
     finer_um = float(np.median(rest.max(axis=1) - rest.min(axis=1)))

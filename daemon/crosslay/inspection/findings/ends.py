@@ -9,7 +9,7 @@ and waviness alone give there; the end of the trace is looked at in reverse.
 does. Upwards only: a hole as deep may be a pore (see `scratch`).
 
 Either is a warning up to a certain height, because a pore or a crater may happen to lie at the first sample (one in 600
-clean traces, eroded or porous), and invalid beyond, where no texture reaches.
+clean traces, mostly eroded or porous), and invalid beyond, where no texture reaches.
 
 References
 ----------
@@ -39,9 +39,9 @@ _LEAST_SKEW, _CERTAIN_SKEW = 1.2, 4.0
 _SKEW_ABOVE_USUAL = np.array([4.2, 4.2, 5.0, 6.0])
 """Times the root mean square of the same fit elsewhere, by decay: a longer one has fewer independent places."""
 _SKEW_ABOVE_LARGEST = 1.25
-_LEAST_BUMP, _CERTAIN_BUMP = 1.55, 2.5
+_LEAST_BUMP, _CERTAIN_BUMP = 1.4, 2.5
 """In Rz."""
-_BUMP_ABOVE_LARGEST = 1.6
+_BUMP_ABOVE_LARGEST = 1.5
 
 
 def set_down(subject: Subject) -> Finding | None:

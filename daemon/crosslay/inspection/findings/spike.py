@@ -7,6 +7,8 @@ A stylus has a tip: it cannot follow a wall. Two signs tell what no surface does
 - **walls**: two steps of more than 1.2 times the texture, down and up again or up and down, within 0.1 λc (from there
   on a level stretch is *stuck*). The walls of a square specimen are one texture high.
 
+Nor is it noise: it stands eight standard deviations above what neighbouring samples differ by.
+
 The height of the texture is taken so that some sixteen spikes do not count in it: Rz, or 1.5 times the range of the
 middle 98 % of the roughness where that is less (heights that are normally distributed have both alike).
 
@@ -30,6 +32,8 @@ _WALLS_SHARE = 0.1
 _NARROW_HEIGHT = 1.3
 _NARROW_STEP = 0.5
 _WALL_HEIGHT = 1.2
+_ABOVE_NOISE = 8.0
+"""Standard deviations of the noise between neighbouring samples, most of which λs keeps from the texture."""
 _MOST_STEPS = 500
 """Steep steps that are looked at; more of them are a texture."""
 
@@ -46,6 +50,9 @@ def spike(subject: Subject) -> Finding | None:
     section = subject.evaluation.settings.section_points
     found = _narrow(heights, steps, texture_um, max(3, int(_NARROW_SHARE * section)))
     found += _walls(heights, texture_um, int(_WALLS_SHARE * section))
+    # Of normally distributed noise, the median of |steps| is 0.954 standard deviations.
+    noise_um = float(np.median(np.abs(steps))) / 0.954
+    found = [each for each in found if abs(each[1]) >= _ABOVE_NOISE * noise_um]
     return _finding(subject, found, texture_um) if found else None
 
 

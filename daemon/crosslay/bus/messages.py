@@ -11,6 +11,12 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field
 
+from crosslay.bus.correlation_messages import (
+    BudgetMessage,
+    ContributionMessage,
+    CorrelationInForce,
+    CorrelationMessage,
+)
 from crosslay.bus.reference_messages import (
     RecallData,
     RecallEvent,
@@ -61,9 +67,13 @@ __all__ = [
     "AnchorIn",
     "AnchorMessage",
     "Backlog",
+    "BudgetMessage",
     "CharacteristicMessage",
     "ConditionMessage",
     "ConfigurationMessage",
+    "ContributionMessage",
+    "CorrelationInForce",
+    "CorrelationMessage",
     "EvaluationMessage",
     "FindingMessage",
     "GapData",
@@ -291,6 +301,9 @@ class ConfigurationMessage(Wire):
         default=None, description="When the next check is due; null: at once, or never where no specimen is registered."
     )
     specimens: list[SpecimenMessage] = Field(default_factory=list, description="The registered reference specimens.")
+    correlations: list[CorrelationInForce] = Field(
+        default_factory=list, description="Accepted correlations with a laboratory that are in force."
+    )
     commands: list[str] = Field(default_factory=list, description="Commands that are taken on ``v1/command/…``.")
 
 

@@ -6,6 +6,7 @@ from typing import Literal
 
 from pydantic import Field
 
+from crosslay.bus.correlation_messages import BudgetMessage, CorrelationMessage
 from crosslay.bus.reference_messages import ReferenceCheckMessage
 from crosslay.bus.wire import Identifier, Quantity, Sequence, SequenceText, Text, Time, Wire, WireVerdict
 
@@ -50,6 +51,17 @@ class CharacteristicMessage(Wire):
     coverage_factor: float | None = Field(default=None, description="k of `expandedUncertainty`: U = k·u.")
     conformance_probability: float | None = Field(
         default=None, description="Probability that the property lies within its limits (JCGM 106), 0 to 1."
+    )
+    uncertainty_budget: BudgetMessage | None = Field(
+        default=None, description="How `expandedUncertainty` came about; null where it was not computed."
+    )
+    raw_value: float | None = Field(
+        default=None, description="As the gauge read it, where a correlation made `value` of it; else null."
+    )
+    raw_values: list[float | None] | None = Field(default=None, description="The same for `values`.")
+    raw_standard_uncertainty: float | None = Field(default=None, description="Of `rawValue`; null where not known.")
+    correlation: CorrelationMessage | None = Field(
+        default=None, description="The accepted correlation by which `value` is reported; null for none."
     )
     evaluation: WireVerdict = Field(description="Verdict on this call-out.")
     reason: str | None = Field(default=None, description="Why there is no value, or why it does not count.")

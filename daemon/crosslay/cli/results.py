@@ -34,6 +34,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--last", type=int, metavar="N", help="with list: only the last N")
     aside = "read a database that was set aside, or a backup, instead of the station's"
     parser.add_argument("--database", type=Path, metavar="FILE", help=aside)
+    parser.add_argument("--budget", action="store_true", help="with show: how each uncertainty came about")
     parser.add_argument("--json", action="store_true", help="one JSON object per result")
 
 
@@ -49,6 +50,8 @@ def run(arguments: argparse.Namespace) -> int:
         raise UsageError(
             f'results list takes no "{arguments.which}"; did you mean: results STATION.toml show {arguments.which}'
         )
+    if arguments.budget and arguments.action != "show":
+        raise UsageError(f"--budget belongs to results show, not to {arguments.action}")
     if arguments.last is not None and arguments.last < 1:
         raise UsageError(f"--last is {arguments.last}; it must be 1 or more")
     plan = load_plan(arguments.station, os.environ)
@@ -59,7 +62,7 @@ def run(arguments: argparse.Namespace) -> int:
         if arguments.action == "list":
             _list(_select(reader, arguments), as_json=arguments.json)
         else:
-            _show(_find(reader, arguments.which), as_json=arguments.json)
+            _show(_find(reader, arguments.which), as_json=arguments.json, budget=arguments.budget)
     finally:
         reader.close()
     return 0
@@ -115,7 +118,7 @@ def _list(rows: Iterator[Row], *, as_json: bool) -> None:
         )
 
 
-def _show(row: Row, *, as_json: bool) -> None:
+def _show(row: Row, *, as_json: bool, budget: bool) -> None:
     if as_json:
         sys.stdout.write(row.payload.decode() + "\n")
         return
@@ -133,6 +136,7 @@ def _show(row: Row, *, as_json: bool) -> None:
         lines.append(f"supersedes  {data['supersedes']}")
     for item in data.get("characteristics", []):
         lines += _characteristic(item)
+        lines += _budget(item) if budget else []
     settings = data.get("settings")
     if settings is not None:
         lines.append(
@@ -163,9 +167,24 @@ def _characteristic(item: dict[str, Any]) -> list[str]:
         known.append(f"probability of conformance {100 * item['conformanceProbability']:.4g} %")
     if known or item.get("decisionRule", "simple") != "simple":
         known.append(f"decided by {item['decisionRule']}")
+    if item.get("correlation"):
+        known.append(_correlation(item))
     if item.get("values"):
         known.append(f"of {len(item['values'])}: {', '.join(_number(value) for value in item['values'])}")
     return [line, *([f"{'':<18} {', '.join(known)}"] if known else [])]
+
+
+def _budget(item: dict[str, Any]) -> list[str]:
+    from crosslay.cli.results_budget import budget_lines  # what computes is not loaded to list
+
+    return budget_lines(item)
+
+
+def _correlation(item: dict[str, Any]) -> str:
+    """How the value came from what the gauge read."""
+    unit = SHOWN_UNITS.get(item["unit"], item["unit"])
+    beyond = ", beyond the parts that were compared" if item["correlation"]["extrapolated"] else ""
+    return f"read in line {_number(item['rawValue'])} {unit}, as the laboratory by {item['correlation']['id']}{beyond}"
 
 
 def _summary(row: Row) -> dict[str, Any]:

@@ -1,7 +1,7 @@
 """``crosslay specimen STATION.toml list|check|history|correct|recall|correlate``: reference checks.
 
-``list``, ``history``, ``recall``, ``correlate`` and ``correct propose`` only read. What changes anything goes to the
-daemon that runs, or is done here where none does.
+``list``, ``history``, ``recall``, ``correct propose`` and ``correlate`` without ``--accept`` or ``--undo`` only read.
+What changes anything goes to the daemon that runs, or is done here where none does.
 """
 
 from __future__ import annotations
@@ -59,12 +59,17 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--check", metavar="ID", help="with correct accept: the check that it follows from")
     parser.add_argument("--noise-rq0-um", type=positive, metavar="UM",
                         help="with correct: noise Rq0 of the gauge, measured on an optical flat")
-    parser.add_argument("--by", default="", metavar="WHO", help="with correct accept and undo: who decides")
-    parser.add_argument("--why", default="", metavar="TEXT", help="with correct accept and undo: the reason")
+    deciding = "with correct and correlate, to accept or undo"
+    parser.add_argument("--by", default="", metavar="WHO", help=f"{deciding}: who decides")
+    parser.add_argument("--why", default="", metavar="TEXT", help=f"{deciding}: the reason")
     parser.add_argument("--export", type=Path, metavar="FILE.csv", help="with recall: write the list as CSV")
     parser.add_argument("--callout", metavar="NAME", help="with correlate: characteristic or call-out, of several")
     parser.add_argument("--variance-ratio", type=positive, metavar="R",
                         help="with correlate: variance of an in-line over a laboratory value, if U is not known")
+    accepting = "with correlate: report values as the laboratory would read them, from the next part on"
+    parser.add_argument("--accept", action="store_true", help=accepting)
+    parser.add_argument("--undo", metavar="NAME", help="with correlate: take back what is in force for NAME")
+    parser.add_argument("--list", action="store_true", help="with correlate: what was accepted, by whom, and why")
     parser.add_argument("--json", action="store_true", help="JSON, one object on each line")
 
 
@@ -87,20 +92,22 @@ def _traces(text: str) -> int:
 
 #: Options that belong to one action only; what comes with another one is a slip.
 _BELONG = {
-    "trace": "check", "cancel": "check", "spacing_um": "check", "traces": "check", "check": "correct",
-    "noise_rq0_um": "correct", "by": "correct", "why": "correct", "export": "recall",
-    "callout": "correlate", "variance_ratio": "correlate",
+    "trace": ("check",), "cancel": ("check",), "spacing_um": ("check",), "traces": ("check",), "check": ("correct",),
+    "noise_rq0_um": ("correct",), "by": ("correct", "correlate"), "why": ("correct", "correlate"),
+    "export": ("recall",), "callout": ("correlate",), "variance_ratio": ("correlate",), "accept": ("correlate",),
+    "undo": ("correlate",), "list": ("correlate",),
 }  # fmt: skip
 
 
 def _require_fitting(arguments: argparse.Namespace) -> None:
-    for option, action in _BELONG.items():
-        if getattr(arguments, option) and arguments.action != action:
-            raise UsageError(f"--{option.replace('_', '-')} belongs to specimen {action}, not to {arguments.action}")
-    number = {"check": (1, 1), "history": (1, 1), "correct": (1, 2), "correlate": (1, 1)}.get(arguments.action, (0, 0))
+    for option, actions in _BELONG.items():
+        if getattr(arguments, option) and arguments.action not in actions:
+            raise UsageError(f"--{option.replace('_', '-')} belongs to specimen {' and '.join(actions)}, not to "
+                             f"{arguments.action}")
+    number = {"check": (1, 1), "history": (1, 1), "correct": (1, 2), "correlate": (0, 1)}.get(arguments.action, (0, 0))
     if not number[0] <= len(arguments.words) <= number[1]:
         usage = {
-            "check": "check NAME", "history": "history NAME", "correlate": "correlate FILE.csv",
+            "check": "check NAME", "history": "history NAME", "correlate": "correlate FILE.csv or correlate --list",
             "correct": "correct propose NAME, correct accept --check ID --by WHO --why TEXT, or correct undo --by WHO "
                        "--why TEXT",
         }.get(arguments.action, arguments.action)  # fmt: skip
@@ -234,6 +241,8 @@ def _recall(plan: StationPlan, arguments: argparse.Namespace) -> int:
 
 
 def _correlate(plan: StationPlan, arguments: argparse.Namespace) -> int:
-    from crosslay.cli.specimen_correlate import compare
+    from crosslay.cli import specimen_correlate
 
-    return compare(plan, Path(arguments.words[0]), arguments)
+    if arguments.accept or arguments.undo:
+        arguments.by, arguments.why = _text("--by", arguments.by), _text("--why", arguments.why)
+    return specimen_correlate.run(plan, arguments.words, arguments)

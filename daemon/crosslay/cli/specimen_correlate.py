@@ -1,52 +1,66 @@
 """``crosslay specimen STATION.toml correlate FILE.csv``: stored values against a laboratory's on the same parts.
 
-It only reads. The file has one line for each part, ``part,value`` or ``part,value,U`` with the expanded uncertainty U
-at k = 2; a first line ``part,…`` is a heading.
+Without ``--accept`` it only reads. The file has one line for each part, ``part,value`` or ``part,value,U`` with the
+expanded uncertainty U at k = 2; a first line ``part,…`` is a heading.
 """
 
 from __future__ import annotations
 
 import argparse
 import csv
-import json
 import math
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from crosslay.cli.output import SHOWN_UNITS, emit, emit_json, number
 from crosslay.errors import UsageError
 from crosslay.inspection.correlation import Correlation, Line, NoCorrelation, Pair, correlate
+from crosslay.inspection.judge import Requirement
 from crosslay.plan.load import StationPlan
-from crosslay.record.reader import Reader
+from crosslay.station.correlations import Joined, join, requirement_named
+from crosslay.station.orders import Laboratory
 
-_LAB_COVERAGE = 2.0
+USAGE = ("correlate FILE.csv [--accept --by WHO --why TEXT], correlate --undo CHARACTERISTIC/CALLOUT --by WHO --why "
+         "TEXT, or correlate --list")
+_LONGEST_NAME = 256
 _SHARED = ("the uncertainties of stored values hold the calibration's, which all parts share; where that is most of "
            "them, the intervals are wider than they need be")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Lab:
-    """One line of the laboratory's file."""
+def run(plan: StationPlan, words: list[str], arguments: argparse.Namespace) -> int:
+    """Compare, accept, take back or list, as the arguments say.
 
-    part: str
-    value: float
-    standard_uncertainty: float | None
+    Raises
+    ------
+    UsageError
+        They do not fit together, the file cannot be used, or what was asked for is refused.
+    """
+    from crosslay.cli import specimen_accept
+
+    changes = [name for name in ("accept", "undo", "list") if getattr(arguments, name)]
+    if len(changes) > 1:
+        raise UsageError(f"--{changes[0]} and --{changes[1]} exclude each other")
+    needs_file = not (arguments.undo or arguments.list)
+    if needs_file != bool(words):
+        raise UsageError(f"it is used so: crosslay specimen STATION.toml {USAGE}")
+    if not needs_file and (arguments.callout or arguments.variance_ratio):
+        raise UsageError("--callout and --variance-ratio belong to a FILE.csv; --undo and --list take none")
+    if not (arguments.accept or arguments.undo) and (arguments.by or arguments.why):
+        raise UsageError("--by and --why belong to correlate --accept and --undo")
+    if arguments.list:
+        return specimen_accept.show(plan, arguments)
+    if arguments.undo:
+        return specimen_accept.undo(plan, arguments)
+    laboratory = _read(Path(words[0]))
+    if not arguments.accept:
+        return compare(plan, laboratory, arguments)
+    arguments.callout = _shown(requirement_named(plan, arguments.callout))
+    return specimen_accept.accept(plan, laboratory, arguments)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Joined:
-    """What both sides know, and the parts that only the laboratory knows."""
-
-    callout: str
-    unit: str
-    pairs: tuple[Pair, ...]
-    missing: tuple[str, ...]
-
-
-def compare(plan: StationPlan, file: Path, arguments: argparse.Namespace) -> int:
+def compare(plan: StationPlan, laboratory: list[Laboratory], arguments: argparse.Namespace) -> int:
     """Print what in-line and laboratory values say of each other; 0 with a line, 3 without one."""
-    joined = _join(plan, _read(file), _callout(plan, arguments.callout))
+    joined = join(plan, requirement_named(plan, arguments.callout), laboratory)
     found = correlate(joined.pairs, variance_ratio=arguments.variance_ratio)
     if arguments.json:
         emit_json(_document(joined, found))
@@ -55,18 +69,11 @@ def compare(plan: StationPlan, file: Path, arguments: argparse.Namespace) -> int
     return 0 if isinstance(found, Correlation) and found.line is not None else 3
 
 
-def _callout(plan: StationPlan, wanted: str | None) -> tuple[str, str]:
-    """Characteristic and call-out to compare."""
-    known = [(each.characteristic, each.callout.text) for each in plan.requirements]
-    fitting = [pair for pair in known if wanted is None or wanted in pair]
-    if len(fitting) == 1:
-        return fitting[0]
-    names = "; ".join(f"{name}: {text}" for name, text in known)
-    what = "there are several call-outs" if wanted is None else f'"{wanted}" names {len(fitting) or "no"} call-outs'
-    raise UsageError(f"{what}; give --callout with one of: {names}")
+def _shown(requirement: Requirement) -> str:
+    return f"{requirement.characteristic}/{requirement.callout.text}"
 
 
-def _read(file: Path) -> list[_Lab]:
+def _read(file: Path) -> list[Laboratory]:
     try:
         with file.open(encoding="utf-8-sig", newline="") as stream:
             rows = [(at, row) for at, row in enumerate(csv.reader(stream, strict=True), 1) if any(map(str.strip, row))]
@@ -79,7 +86,7 @@ def _read(file: Path) -> list[_Lab]:
     return [_lab(f"{file}:{at}", [cell.strip() for cell in row]) for at, row in rows]
 
 
-def _lab(where: str, cells: list[str]) -> _Lab:
+def _lab(where: str, cells: list[str]) -> Laboratory:
     if len(cells) not in (2, 3) or not cells[0]:
         raise UsageError(f"{where}: {len(cells)} columns; a line is part,value or part,value,U, with a decimal point")
     numbers = []
@@ -91,50 +98,12 @@ def _lab(where: str, cells: list[str]) -> _Lab:
         if not (math.isfinite(value) and value > 0.0):
             raise UsageError(f'{where}: "{text}" is not a number above 0')
         numbers.append(value)
-    return _Lab(
-        part=cells[0], value=numbers[0],
-        standard_uncertainty=numbers[1] / _LAB_COVERAGE if len(numbers) > 1 else None,
-    )  # fmt: skip
+    if len(cells[0]) > _LONGEST_NAME:
+        raise UsageError(f"{where}: the part's name has {len(cells[0])} characters; at most {_LONGEST_NAME} are taken")
+    return Laboratory(part=cells[0], value=numbers[0], expanded=numbers[1] if len(numbers) > 1 else None)
 
 
-def _join(plan: StationPlan, laboratory: list[_Lab], wanted: tuple[str, str]) -> _Joined:
-    """The newest stored value of each part of the file."""
-    pairs, missing, unit = [], [], "um"
-    reader = Reader(plan.state_dir)
-    try:
-        reader.open()
-        for each in laboratory:
-            item = _newest(reader, each.part, wanted)
-            if item is None:
-                missing.append(each.part)
-                continue
-            unit = item["unit"]
-            expanded, factor = item.get("expandedUncertainty"), item.get("coverageFactor")
-            pairs.append(Pair(
-                part=each.part, inline=item["value"], laboratory=each.value, u_laboratory=each.standard_uncertainty,
-                u_inline=expanded / factor if expanded and factor else None,
-            ))  # fmt: skip
-    finally:
-        reader.close()
-    return _Joined(callout=f"{wanted[0]}: {wanted[1]}", unit=unit, pairs=tuple(pairs), missing=tuple(missing))
-
-
-def _newest(reader: Reader, part: str, wanted: tuple[str, str]) -> dict[str, Any] | None:
-    """The call-out's entry in the part's newest result that has a value for it, the mean over several positions."""
-    for row in reversed(reader.rows(part_id=part)):
-        items = [
-            item for item in json.loads(row.payload)["data"].get("characteristics", [])
-            if (item["name"], item["callout"]) == wanted and item["value"] is not None
-        ]
-        if len(items) > 1:  # how positions share their uncertainty is not stored
-            return {"value": math.fsum(item["value"] for item in items) / len(items), "unit": items[0]["unit"]}
-        if items:
-            found: dict[str, Any] = items[0]
-            return found
-    return None
-
-
-def _lines(joined: _Joined, found: Correlation | NoCorrelation) -> list[str]:
+def _lines(joined: Joined, found: Correlation | NoCorrelation) -> list[str]:
     shown = SHOWN_UNITS.get(joined.unit, joined.unit)
     lines = [f"{joined.callout}, in-line values against {len(joined.pairs)} laboratory values, in {shown}"]
     if isinstance(found, NoCorrelation):
@@ -166,7 +135,7 @@ def _line_lines(line: Line, pairs: tuple[Pair, ...]) -> list[str]:
     ]
 
 
-def _document(joined: _Joined, found: Correlation | NoCorrelation) -> dict[str, Any]:
+def _document(joined: Joined, found: Correlation | NoCorrelation) -> dict[str, Any]:
     document: dict[str, Any] = {"callout": joined.callout, "unit": joined.unit, "parts": len(joined.pairs),
                                 "missing": list(joined.missing)}  # fmt: skip
     if isinstance(found, NoCorrelation):

@@ -321,3 +321,23 @@ def _notes(line: Line | Undefined) -> tuple[str, ...]:
         return ()
     chance = f"{line.p_scatter:.2g}"
     return (f"the points scatter more than their uncertainties explain (chance {chance}); the intervals are widened",)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AcceptedLine:
+    """A line that a person accepted, so that values are reported as the laboratory would read them.
+
+    Attributes
+    ----------
+    correlation_id
+        Its identity.
+    line
+        The line.
+    lowest, highest
+        Least and largest laboratory value of the study: beyond them nobody looked.
+    """
+
+    correlation_id: str
+    line: Line
+    lowest: float
+    highest: float

@@ -91,7 +91,8 @@ def judged(requirement: Requirement, taken: Sequence[Measured], blocking: Findin
         characteristic=requirement.characteristic, callout=callout, value=reading.value, unit=callout.unit,
         decision=decision, rule=requirement.rule, reason=reason, settings=reading.settings, policy=requirement.policy,
         values=tuple(each.value for each in course.readings), uncertainty=reading.uncertainty, probability=probability,
-        budget=reading.budget,
+        budget=reading.budget, raw_value=reading.raw_value, raw_uncertainty=reading.raw_uncertainty,
+        raw_values=tuple(each.raw_value for each in course.readings), correlation=reading.correlation,
     )
 
 

@@ -12,11 +12,13 @@ from dataclasses import dataclass, fields, replace
 from crosslay.errors import SettingsError
 from crosslay.inspection.reference_check import Outcome, ReferenceCheck
 from crosslay.inspection.specimen import TIP_RADIUS
+from crosslay.inspection.symbols import OTHER_SPELLING
 from crosslay.texture.evaluation import evaluate
 from crosslay.texture.settings import Settings
 from crosslay.texture.trace import Trace
 from crosslay.texture.undefined import Undefined
 
+REPEATABILITY = "repeatability of one trace"
 # λc is made smaller by this share to see what depends on it; a larger one might not fit the trace.
 _CUTOFF_STEP = 0.05
 
@@ -33,11 +35,16 @@ class Scale:
         Standard uncertainty of the mean of the check's readings, %, and its degrees of freedom; None: it is in
         `certificate_percent` already.
     repeatability_percent, repeatability_dof
-        Standard deviation of one reading at one place, %; None: not known.
+        Standard deviation of one reading at one place, %; None: not known. A check with one reading at each place
+        cannot tell it from the scatter between the places; then it is both together.
+    repeatability_name
+        What it is, in words.
     bias_percent
         Deviation that was found and not corrected, %.
     source
         Where this comes from, in words.
+    parameter, check_id
+        Of a check: what is certified, and which check it is; ``""`` where no check is behind it.
 
     Raises
     ------
@@ -51,7 +58,10 @@ class Scale:
     check_dof: float = math.inf
     repeatability_percent: float | None = None
     repeatability_dof: float = math.inf
+    repeatability_name: str = REPEATABILITY
     bias_percent: float = 0.0
+    parameter: str = ""
+    check_id: str = ""
 
     def __post_init__(self) -> None:
         if not (math.isfinite(self.certificate_percent) and self.certificate_percent > 0.0):
@@ -64,7 +74,9 @@ class Scale:
         return cls(certificate_percent=expanded_percent / coverage_factor, source=source)
 
     @classmethod
-    def of_check(cls, check: ReferenceCheck, *, amplification: float | None = None) -> Scale | None:
+    def of_check(
+        cls, check: ReferenceCheck, *, amplification: float | None = None, check_id: str = ""
+    ) -> Scale | None:
         """From a reference check; None where it was not usable.
 
         Parameters
@@ -73,19 +85,28 @@ class Scale:
             With its certificate.
         amplification : float or None
             Correction that is in force now; None: that of the check. It changes what is left of the deviation.
+        check_id : str
+            Identity of the check, where it is stored.
         """
         if check.outcome is Outcome.NOT_USABLE or check.mean is None or check.standard_uncertainty is None:
             return None
         percent = 100.0 / check.certified
+        scatter, scatter_dof, name = check.repeatability, float(check.repeatability_dof), REPEATABILITY
+        if scatter is None and check.place_scatter is not None:
+            scatter, scatter_dof = check.place_scatter, float(check.places - 1)
+            name = f"{REPEATABILITY}, with the scatter between the specimen's places"
         rescaled = 1.0 if amplification is None or check.unit == "mm" else amplification / check.amplification
         return cls(
             certificate_percent=percent * check.certified_uncertainty / check.certified_coverage,
             source=f'check on "{check.specimen}"',
             check_percent=percent * check.standard_uncertainty,
             check_dof=math.inf if check.dof is None else check.dof,
-            repeatability_percent=None if check.repeatability is None else percent * check.repeatability,
-            repeatability_dof=float(check.repeatability_dof),
+            repeatability_percent=None if scatter is None else percent * scatter,
+            repeatability_dof=scatter_dof,
+            repeatability_name=name,
             bias_percent=percent * (check.mean * rescaled - check.certified),
+            parameter=check.parameter,
+            check_id=check_id,
         )
 
 
@@ -97,6 +118,8 @@ class GaugeQuality:
     ----------
     heights, lengths
         How heights and how lengths along the surface are traced.
+    checked
+        Scales by reference checks, newest last; the newest of a parameter itself goes before `heights` and `lengths`.
     noise_rq0_um, noise_rz0_um
         Noise of the gauge on an optical flat: Rq0 and Rz0, µm.
     linearity_percent
@@ -116,6 +139,7 @@ class GaugeQuality:
 
     heights: Scale | None = None
     lengths: Scale | None = None
+    checked: tuple[Scale, ...] = ()
     noise_rq0_um: float | None = None
     noise_rz0_um: float | None = None
     linearity_percent: float | None = None
@@ -130,9 +154,27 @@ class GaugeQuality:
             if isinstance(value, (int, float)) and not (math.isfinite(value) and value >= 0.0):
                 raise SettingsError(f"{item.name} is {value}; it must be 0 or more")
 
+    def scale_of(self, parameter: str, unit: str) -> Scale | None:
+        """How a parameter is traced; None: not at all.
+
+        By the newest check of the parameter itself; else by the newest of the same scale, since gain and certificate
+        act on all heights alike, and on all lengths; else as the station file states.
+        """
+        own = next((each for each in reversed(self.checked) if is_same(each.parameter, parameter)), None)
+        return own or (self.lengths if unit == "mm" else self.heights)
+
+
+def is_same(parameter: str, other: str) -> bool:
+    """Whether two symbols mean the same parameter, each in either edition's spelling."""
+    return other in {parameter, OTHER_SPELLING.get(parameter)}
+
 
 def quality_of(
-    checks: Sequence[ReferenceCheck], stated: GaugeQuality | None = None, *, amplification: float | None = None
+    checks: Sequence[ReferenceCheck],
+    stated: GaugeQuality | None = None,
+    *,
+    amplification: float | None = None,
+    ids: Sequence[str] = (),
 ) -> GaugeQuality:
     """Join what checks found with what the station file states.
 
@@ -145,12 +187,15 @@ def quality_of(
         From the station file.
     amplification : float or None
         Correction in force now, see `Scale.of_check`.
+    ids : sequence of str
+        Identities of the checks, in their order; none where they are not stored.
     """
     quality = stated or GaugeQuality()
-    for check in checks:
-        scale = Scale.of_check(check, amplification=amplification)
+    for check, check_id in zip(checks, ids or [""] * len(checks), strict=True):
+        scale = Scale.of_check(check, amplification=amplification, check_id=check_id)
         if scale is None or check.parameter == TIP_RADIUS:
             continue
+        quality = replace(quality, checked=(*quality.checked, scale))
         quality = replace(quality, lengths=scale) if check.unit == "mm" else replace(quality, heights=scale)
     return quality
 

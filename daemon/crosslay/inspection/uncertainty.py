@@ -13,6 +13,11 @@ expected to be 0 and not correlated. Rules by parameter:
 A deviation that the check found and nobody corrected enters as the half-width of a rectangular distribution (our
 decision; the GUM, F.2.4.5, would rather have it corrected). For other parameters there is no budget.
 
+A reference check counts for its own parameter before any other. A height parameter that no specimen is certified for
+takes all relative numbers of the newest check of heights (certificate, mean, deviation, repeatability), Rsm those of
+the newest check of lengths: gain and certificate act on all heights alike. That its own repeatability is not known is
+said (`Budget.left_out`). With no check, and nothing stated, there is no budget (our decision).
+
 References
 ----------
 JCGM 100:2008 (GUM) 4.3.7, 5.1.2, 6.3, F.2, G.4. ISO 12179 clause 8 (structure of the budget; from memory). DKD-R 4-2
@@ -29,7 +34,7 @@ from dataclasses import dataclass, replace
 
 from scipy.special import stdtrit
 
-from crosslay.inspection.gauge_quality import GaugeQuality, Observed, Scale
+from crosslay.inspection.gauge_quality import REPEATABILITY, GaugeQuality, Observed, Scale, is_same
 from crosslay.inspection.symbols import UNITS
 
 CONFIDENCE = 0.95
@@ -112,6 +117,8 @@ class Budget:
         By how much the noise is expected to raise the value, in `unit`; not corrected. None: not known.
     left_out
         What the budget lacks because nothing is known of it.
+    check_id
+        The reference check that traces the value; ``""`` where none does.
     """
 
     parameter: str
@@ -124,6 +131,7 @@ class Budget:
     expanded: float
     noise_bias: float | None = None
     left_out: tuple[str, ...] = ()
+    check_id: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -190,7 +198,7 @@ def budget(
         return NoBudget(reason=f"no rule is known for the uncertainty of {parameter}")
     if not (math.isfinite(value) and value > 0.0):
         return NoBudget(reason=f"{parameter} is {value}; a budget needs a value above 0")
-    scale = quality.lengths if stem in _LENGTH else quality.heights
+    scale = quality.scale_of(parameter, unit)
     if scale is None:
         what = "lengths along the surface" if stem in _LENGTH else "heights"
         return NoBudget(reason=f"nothing traces the {what} of this gauge to a standard: no usable reference check, and "
@@ -200,10 +208,10 @@ def budget(
     noise_bias = _noise(found, parameter, stem, value, quality)
     if noise_bias is not None and noise_bias >= value:
         return NoBudget(reason=f"{parameter} {value:g} is not above the noise of the gauge")
-    _scale(found, scale, value, repeated=len(seen.traces) > 1)
+    _scale(found, scale, parameter, value, repeated=len(seen.traces) > 1)
     _device(found, stem, value, quality, seen)
     _part(found, stem, value, quality, seen)
-    return _assembled(found, parameter, value, unit, noise_bias)
+    return replace(_assembled(found, parameter, value, unit, noise_bias), check_id=scale.check_id)
 
 
 class _Found:
@@ -239,7 +247,7 @@ def _assembled(found: _Found, parameter: str, value: float, unit: str, noise_bia
     )
 
 
-def _scale(found: _Found, scale: Scale, value: float, *, repeated: bool) -> None:
+def _scale(found: _Found, scale: Scale, parameter: str, value: float, *, repeated: bool) -> None:
     """Certificate, check, and what was left uncorrected."""
     found.contributions.append(
         Contribution(name=f"reference ({scale.source})", standard=scale.certificate_percent / 100.0, sensitivity=value)
@@ -254,10 +262,12 @@ def _scale(found: _Found, scale: Scale, value: float, *, repeated: bool) -> None
     if repeated:
         return  # the traces' own scatter holds it
     if scale.repeatability_percent is None:
-        found.left_out.append("repeatability of one trace")
+        found.left_out.append(REPEATABILITY)
         return
+    if scale.parameter and not is_same(scale.parameter, parameter):
+        found.left_out.append(f"repeatability of {parameter} itself ({scale.parameter}'s stands in for it)")
     found.contributions.append(
-        Contribution(name="repeatability of one trace", standard=scale.repeatability_percent / 100.0, sensitivity=value,
+        Contribution(name=scale.repeatability_name, standard=scale.repeatability_percent / 100.0, sensitivity=value,
                      distribution=Distribution.STUDENT, kind=Kind.A, dof=scale.repeatability_dof)
     )
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field, replace
 from crosslay.inspection import acceptance
 from crosslay.inspection.acceptance import DEFAULT_POLICY, Limits, Policy, Uncertainty, Zone
 from crosslay.inspection.callout import Callout, Rule, Side
+from crosslay.inspection.correlation import AcceptedLine
 from crosslay.inspection.symbols import OTHER_SPELLING
 from crosslay.inspection.uncertainty import Budget, NoBudget
 from crosslay.texture.evaluation import Evaluation, UsedSettings
@@ -63,6 +64,8 @@ class Judged:
     uncertainty, probability, budget
         Of `value`: its uncertainty, the probability of conformance (JCGM 106), and the budget where the uncertainty
         was computed; None where not known.
+    raw_value, raw_uncertainty, raw_values, correlation
+        What the gauge itself read, where a correlation made `value` and `values` of it; see `Reading`.
     """
 
     characteristic: str
@@ -79,6 +82,10 @@ class Judged:
     uncertainty: Uncertainty | None = None
     probability: float | None = None
     budget: Budget | None = None
+    raw_value: float | None = None
+    raw_uncertainty: float | None = None
+    raw_values: tuple[float | None, ...] = ()
+    correlation: AcceptedLine | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,6 +109,9 @@ class Reading:
         None where undefined; then why.
     uncertainty, budget, unknown
         Of the value; its budget where there is one; and else why the uncertainty is not known, "" where nobody asked.
+    raw_value, raw_uncertainty, correlation
+        What the gauge itself read and its standard uncertainty, and the line that made `value` of it; None where no
+        correlation was accepted.
     """
 
     value: float | None = None
@@ -110,6 +120,9 @@ class Reading:
     budget: Budget | None = None
     unknown: str = ""
     settings: UsedSettings | None = None
+    raw_value: float | None = None
+    raw_uncertainty: float | None = None
+    correlation: AcceptedLine | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

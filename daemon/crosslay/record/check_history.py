@@ -14,7 +14,8 @@ from crosslay.record.levels import put_meta
 DISTRUSTED = "referenceDistrusted"
 #: Entry of ``meta``: names of the specimens of the plan; JSON.
 REGISTERED = "referenceSpecimens"
-_TABLES = ("reference_reading", "reference_check", "correction", "recall", "recalled", "earlier_pass", "command")
+_TABLES = ("reference_reading", "reference_check", "correction", "recall", "recalled", "earlier_pass", "command",
+           "correlation")
 #: Passes of a database, each with the number of the newest check before it.
 _PASSES = (
     "SELECT m.value AS instance_id, r.sequence, (SELECT coalesce(max(c.number), 0) FROM reference_check c "

@@ -1,4 +1,4 @@
-"""Reference checks, corrections, recall marks and commands in the store.
+"""Reference checks, corrections, correlations, recall marks and commands in the store.
 
 Writing belongs to whoever owns the `Store` (the recorder thread); reading works on any connection
 (`crosslay.record.check_rows`).
@@ -30,6 +30,13 @@ from crosslay.record.check_rows import (
     last_good,
     last_usable,
     open_readings,
+)
+from crosslay.record.correlations import (
+    CorrelationRow,
+    correlation_rows,
+    insert_correlation,
+    newest_of_each,
+    undo_correlation_row,
 )
 from crosslay.record.levels import put_meta
 from crosslay.record.store import Draft, Store, Stored, insert
@@ -84,7 +91,7 @@ class CheckState:
     `last` is the newest usable check, `charted` are the newest of all outcomes, oldest first.
 
     `distrusted` maps ``why`` to the reason, and ``check`` to the number of the last check that does not count any more.
-    `commands` are those for a check that have not ended.
+    `commands` are those for a check that have not ended, `correlations` those in force.
     """
 
     last: dict[str, CheckRow | None] = field(default_factory=dict)
@@ -93,6 +100,7 @@ class CheckState:
     correction: CorrectionRow | None = None
     distrusted: dict[str, str | int] = field(default_factory=dict)
     commands: list[CommandRow] = field(default_factory=list)
+    correlations: tuple[CorrelationRow, ...] = ()
 
     @property
     def amplification(self) -> float:
@@ -214,6 +222,23 @@ class Checks:
         with self._store.transaction() as connection:
             return [row for row in correction_rows(connection) if row.undone_at is None]
 
+    def accept_correlation(self, row: CorrelationRow, command: CommandRow) -> None:
+        """Put a correlation in force, and keep the command that asked for it."""
+        with self._store.transaction() as connection:
+            insert_correlation(connection, row)
+            _insert_command(connection, command)
+
+    def undo_correlation(self, row: CorrelationRow, command: CommandRow) -> None:
+        """Take back a correlation, as its `undone_at`, `undone_by` and `undone_why` say."""
+        with self._store.transaction() as connection:
+            undo_correlation_row(connection, row)
+            _insert_command(connection, command)
+
+    def correlations(self) -> list[CorrelationRow]:
+        """All of them, oldest first."""
+        with self._store.transaction() as connection:
+            return correlation_rows(connection)
+
     def command(self, request_id: str) -> CommandRow | None:
         """What was asked for under this id before."""
         with self._store.transaction() as connection:
@@ -240,6 +265,7 @@ def check_state(connection: sqlite3.Connection, specimens: tuple[str, ...]) -> C
         correction=correction_in_force(connection),
         distrusted=json.loads(distrusted[0]) if distrusted else {},
         commands=commands_under_way(connection, "reference-check"),
+        correlations=newest_of_each(correlation_rows(connection)),
     )
 
 

@@ -162,6 +162,10 @@ class Assembly:
         late = [part_id for part_id, part in self._open.items() if part.deadline <= now]
         return [group for part_id in late for group in self._cut_short(part_id)]
 
+    def is_open(self, part_id: str) -> bool:
+        """Whether a part is begun and waits for traces."""
+        return part_id in self._open
+
     def waits(self, part_id: str) -> Waits | None:
         """What a part begun still needs; None for a part that is not begun."""
         part = self._open.get(part_id)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from crosslay.bus.correlation_messages import CorrelationInForce
 from crosslay.bus.messages import (
     ConfigurationMessage,
     Quantity,
@@ -16,6 +17,8 @@ from crosslay.inspection.callout import Side
 from crosslay.inspection.judge import Requirement
 from crosslay.plan.load import StationPlan
 from crosslay.plan.specimens import Registered
+from crosslay.record.correlations import CorrelationRow
+from crosslay.station.correlations import why_not
 from crosslay.station.reference import Reference
 from crosslay.texture.settings import Settings
 
@@ -33,7 +36,24 @@ def configuration_of(plan: StationPlan, reference: Reference) -> ConfigurationMe
         reference_check="registered" if plan.specimens else "none",
         reference_check_due=None if due_s is None else rfc3339(due_s),
         specimens=[_specimen(each, reference.due_s(each)) for each in plan.specimens],
+        correlations=[_correlation(each, plan, reference) for each in reference.correlations()],
         commands=list(plan.bus.commands),
+    )
+
+
+def _correlation(row: CorrelationRow, plan: StationPlan, reference: Reference) -> CorrelationInForce:
+    document = row.document
+    return CorrelationInForce(
+        id=row.correlation_id,
+        name=row.characteristic,
+        parameter=row.parameter,
+        unit=document["unit"],
+        slope=document["line"]["slope"],
+        intercept=document["line"]["intercept"],
+        lowest=document["lowest"],
+        highest=document["highest"],
+        accepted=rfc3339(row.accepted_at),
+        reason=why_not(row, plan, reference.amplification) or None,
     )
 
 

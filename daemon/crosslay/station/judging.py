@@ -10,7 +10,6 @@ from pathlib import Path
 from crosslay.errors import CrosslayError, TraceRefusedError
 from crosslay.inspection.combine import combine
 from crosslay.inspection.findings.subject import History
-from crosslay.inspection.gauge_quality import GaugeQuality
 from crosslay.inspection.judge import (
     BudgetSource,
     Measured,
@@ -21,8 +20,7 @@ from crosslay.inspection.judge import (
     measure,
     remaining,
 )
-from crosslay.inspection.value_budgets import KnownGauge
-from crosslay.plan.load import StationPlan
+from crosslay.inspection.laboratory import Lines, as_laboratory
 from crosslay.station.assembly import Group, Slot, Taken
 from crosslay.station.past_values import PastValues
 from crosslay.station.precheck import flagged
@@ -31,11 +29,6 @@ from crosslay.texture.trace import Finding, Severity, Trace
 
 #: What a trace with these facts is for.
 SlotsOf = Callable[[Mapping[str, str]], Sequence[Slot]]
-
-
-def stated_gauge(plan: StationPlan) -> KnownGauge:
-    """What is known of the gauge by the station file alone."""
-    return plan.known_gauge or KnownGauge(quality=GaugeQuality())
 
 
 class PartJudge:
@@ -54,13 +47,17 @@ class PartJudge:
         self._budgets = budgets
         self._past = PastValues()
 
-    def measure(self, trace: Trace, slots: Sequence[Slot]) -> Measured:
-        """Read a trace under the call-outs of its slots; what is wrong with it becomes a finding, never an error."""
+    def measure(self, trace: Trace, slots: Sequence[Slot], lines: Lines) -> Measured:
+        """Read a trace under the call-outs of its slots; what is wrong with it becomes a finding, never an error.
+
+        `lines` are the accepted correlations that hold for its part.
+        """
         requirements = self._of(slots)
         history = self._past.history(requirements[0].characteristic)
         outcome = attempt(partial(_measure, trace, requirements, self._budgets, history))
         measured = _broken(outcome, requirements) if isinstance(outcome, Failure) else outcome.value
-        self._past.add(requirements, measured)
+        self._past.add(requirements, measured)  # as the gauge read it: what is usual is no matter of the laboratory
+        measured = as_laboratory(measured, lines)
         # The profiles are several times as large as the trace, and a part may wait for a dozen of them.
         measured = replace(measured, evaluations={})
         return replace(measured, findings=(*measured.findings, *flagged(trace)))

@@ -20,10 +20,27 @@ CHECK: Final = "reference-check"
 CANCEL: Final = "reference-check-cancel"
 ACCEPT: Final = "correction-accept"
 UNDO: Final = "correction-undo"
+ACCEPT_CORRELATION: Final = "correlation-accept"
+UNDO_CORRELATION: Final = "correlation-undo"
+#: Most parts of one study.
+MAX_PARTS = 500
 _PREFIX = "reference-"
 _SUFFIX = ".json"
-_MAX_BYTES = 8192
+_MAX_BYTES = 1 << 18
 _Word = Annotated[str, Field(max_length=500)]
+
+
+_Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
+
+
+class Laboratory(BaseModel):
+    """What the laboratory found on one part, with its expanded uncertainty (k = 2) where it is known."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+
+    part: Annotated[str, Field(min_length=1, max_length=256)]
+    value: _Positive
+    expanded: _Positive | None = None
 
 
 class Order(BaseModel):
@@ -31,12 +48,18 @@ class Order(BaseModel):
 
     model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
 
-    name: Literal["reference-check", "reference-check-cancel", "correction-accept", "correction-undo"]
+    name: Literal[
+        "reference-check", "reference-check-cancel", "correction-accept", "correction-undo", "correlation-accept",
+        "correlation-undo",
+    ]  # fmt: skip
     request_id: Annotated[str, Field(min_length=1, max_length=64)]
     specimen: _Word = ""
     traces: Annotated[int, Field(ge=1, le=MAX_TRACES)] | None = None
     check_id: _Word = ""
-    noise_rq0_um: Annotated[float, Field(gt=0, allow_inf_nan=False)] | None = None
+    noise_rq0_um: _Positive | None = None
+    callout: _Word = ""
+    laboratory: Annotated[tuple[Laboratory, ...], Field(max_length=MAX_PARTS)] = ()
+    variance_ratio: _Positive | None = None
     by: _Word = ""
     why: _Word = ""
 

@@ -25,6 +25,7 @@ from crosslay.record.levels import Settled
 from crosslay.record.store import Draft
 from crosslay.record.traces import pack
 from crosslay.station.assembly import Assembly, Group, Taken, Waits
+from crosslay.station.correlations import LinesOfParts
 from crosslay.station.cycle import Event
 from crosslay.station.hub import Hub
 from crosslay.station.judging import PartJudge
@@ -55,6 +56,7 @@ class Recorder:
         budgets = budgets_of(hub.reference.known_gauge) if self._plan.known_gauge or self._plan.specimens else None
         self._judge = PartJudge(self._plan.requirements, budgets)
         self._assembly = Assembly(self._plan.positions, self._plan.station.part_timeout_s, self._judge.remaining)
+        self._lines = LinesOfParts(hub.reference.lines, self._assembly.is_open)
         self._present: Arrival | None = None
         self._unfinished: deque[Group] = deque()
         self._begun: tuple[Group, uuid.UUID] | None = None
@@ -120,7 +122,8 @@ class Recorder:
             self._hub.reference.part_came()
             arrival = replace(arrival, trace=self._hub.reference.corrected(arrival.trace), delivered=arrival.trace)
             slots = self._assembly.slots_of(arrival.trace.facts)
-            taken = Taken(arrival=arrival, slots=slots, measured=self._judge.measure(arrival.trace, slots))
+            measured = self._judge.measure(arrival.trace, slots, self._lines.of(part_id))
+            taken = Taken(arrival=arrival, slots=slots, measured=measured)
             self._show_plausibility(taken.measured.blocking)
             self._unfinished += self._assembly.add(part_id, taken, time.monotonic())
         except TraceRefusedError as error:

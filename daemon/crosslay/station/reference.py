@@ -24,21 +24,23 @@ from crosslay.bus.conditions import (
 )
 from crosslay.bus.messages import ReferenceCheckAnswer, ReferenceCheckMessage
 from crosslay.errors import TraceRefusedError, UsageError
-from crosslay.inspection.gauge_quality import quality_of
 from crosslay.inspection.judge import Verdict
+from crosslay.inspection.laboratory import Lines
 from crosslay.inspection.value_budgets import KnownGauge
 from crosslay.plan.load import StationPlan
 from crosslay.plan.specimens import Registered
 from crosslay.ports import Clock
 from crosslay.record.check_rows import NOT_USABLE, CheckRow, CommandRow, ReadingRow
 from crosslay.record.checks import Checks, CheckState, Concluded
+from crosslay.record.correlations import CorrelationRow
 from crosslay.record.identity import derived_result_id
 from crosslay.station.corrections import Intent, accept_correction, undo_correction
-from crosslay.station.judging import stated_gauge
+from crosslay.station.correlations import accept_correlation, lines_in_force, undo_correlation
+from crosslay.station.known_gauge import known_gauge
 from crosslay.station.light import Block, LightLogic
-from crosslay.station.orders import ACCEPT, CANCEL, CHECK, Asked, Order
+from crosslay.station.orders import ACCEPT, ACCEPT_CORRELATION, CANCEL, CHECK, UNDO_CORRELATION, Asked, Order
 from crosslay.station.recalls import check_message, recall_draft
-from crosslay.station.specimen_check import check_of, concluded_row, corrected, current_signals, reading_of
+from crosslay.station.specimen_check import concluded_row, corrected, current_signals, reading_of
 from crosslay.station.standing import Standing, Word, guarded, overall
 from crosslay.station.supervisor import Failure, attempt
 from crosslay.texture.trace import Trace
@@ -131,9 +133,12 @@ class Reference:
         state = self._state
         if state is None:
             return Standing(word=Word.OVERDUE if specimens else Word.NONE, text="the store has not been read yet")
+        return overall(specimens, state, self._outside.clock.wall(), self._ages_s())
+
+    def _ages_s(self) -> dict[str, float]:
+        """Time since the checks that this process saw."""
         now = self._outside.clock.monotonic()
-        ages_s = {name: now - at for name, at in self._checked_at.copy().items()}
-        return overall(specimens, state, self._outside.clock.wall(), ages_s)
+        return {name: now - at for name, at in self._checked_at.copy().items()}
 
     def message(self) -> ReferenceCheckMessage | None:
         """The check in force, for a result; any thread."""
@@ -141,14 +146,8 @@ class Reference:
         return None if check is None else check_message(check)
 
     def known_gauge(self) -> KnownGauge:
-        """What the station file and the newest usable checks say of the gauge; any thread."""
-        stated, state = stated_gauge(self._plan), self._state
-        if state is None:
-            return stated
-        last = [(each, state.last.get(each.name)) for each in self._specimens]
-        rows = [row for each, row in last if row is not None and row.specimen_hash == each.digest]
-        checks = [check_of(row) for row in sorted(rows, key=lambda row: row.number)]
-        return replace(stated, quality=quality_of(checks, stated.quality, amplification=state.amplification))
+        """What the station file and the checks in force say of the gauge; any thread."""
+        return known_gauge(self._plan, self._state, self._outside.clock.wall(), self._ages_s())
 
     def guard(self, verdict: Verdict) -> Verdict:
         """The verdict on a part, or invalid where nothing vouches for the gauge."""
@@ -156,7 +155,20 @@ class Reference:
 
     def corrected(self, trace: Trace) -> Trace:
         """The trace with the correction in force in its calibration."""
-        return trace if self._state is None else corrected(trace, self._state.amplification)
+        return corrected(trace, self.amplification)
+
+    @property
+    def amplification(self) -> float:
+        """The correction in force; any thread."""
+        return 1.0 if self._state is None else self._state.amplification
+
+    def correlations(self) -> tuple[CorrelationRow, ...]:
+        """The accepted correlations in force; any thread."""
+        return () if self._state is None else self._state.correlations
+
+    def lines(self) -> Lines:
+        """What they make of the values of a part; any thread."""
+        return lines_in_force(self._plan, self.correlations(), self.amplification)
 
     def claims(self, trace: Trace) -> str:
         """Name of the specimen that a trace was taken on; ``""`` for a part.
@@ -193,7 +205,7 @@ class Reference:
         wall_s = self._outside.clock.wall()
         # A check is as old as its traces: one made of files that waited proves nothing of what came after them.
         taken_at = wall_s if trace.captured_at is None else min(wall_s, trace.captured_at)
-        amplification = 1.0 if self._state is None else self._state.amplification
+        amplification = self.amplification
         made = partial(reading_of, specimen, self.corrected(trace), amplification=amplification)
         outcome = attempt(partial(made, taken_at=taken_at, delivery=delivery))
         if isinstance(outcome, Failure):
@@ -261,6 +273,8 @@ class Reference:
         asked.answer(_answer(order, "accepted" if accepted else "refused", text))
         self._refresh()
         self.tick()
+        if accepted and order.name in {ACCEPT_CORRELATION, UNDO_CORRELATION}:
+            self._outside.announced()
 
     # -- orders --------------------------------------------------------------------------------------------------
 
@@ -273,6 +287,10 @@ class Reference:
             return self._cancel(order)
         if order.name == ACCEPT:
             return accept_correction(self._checks, order, specimens=self._by_name, at=now)
+        if order.name == ACCEPT_CORRELATION:
+            return accept_correlation(self._checks, order, plan=self._plan, amplification=self.amplification, at=now)
+        if order.name == UNDO_CORRELATION:
+            return undo_correlation(self._checks, order, at=now)
         return undo_correction(self._checks, order, at=now)
 
     def _begin(self, asked: Asked) -> Intent:

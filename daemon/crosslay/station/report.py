@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from crosslay import __version__
+from crosslay.bus.correlation_messages import BudgetMessage, ContributionMessage, CorrelationMessage
 from crosslay.bus.messages import (
     VERDICT_CODES,
     CharacteristicMessage,
@@ -21,6 +23,7 @@ from crosslay.bus.messages import (
 )
 from crosslay.inspection.callout import Side
 from crosslay.inspection.judge import Decision, Judged, Verdict
+from crosslay.inspection.uncertainty import Budget
 from crosslay.plan.load import StationPlan
 from crosslay.record.store import Place
 from crosslay.record.traces import PackedTrace
@@ -135,7 +138,7 @@ def _characteristic(item: Judged, shared: UsedSettings | None) -> Characteristic
         callout=item.callout.text,
         position=item.position or None,
         value=item.value,
-        values=list(item.values) if max(item.policy.max_traces, len(item.values)) > 1 else None,
+        values=list(item.values) if _several(item) else None,
         unit=item.unit,
         upper_limit=item.callout.limit if upper else None,
         lower_limit=None if upper else item.callout.limit,
@@ -144,10 +147,57 @@ def _characteristic(item: Judged, shared: UsedSettings | None) -> Characteristic
         expanded_uncertainty=None if item.uncertainty is None else item.uncertainty.expanded,
         coverage_factor=None if item.uncertainty is None else item.uncertainty.coverage_factor,
         conformance_probability=item.probability,
+        uncertainty_budget=None if item.budget is None else _budget(item.budget),
+        raw_value=item.raw_value,
+        raw_values=list(item.raw_values) if item.raw_value is not None and _several(item) else None,
+        raw_standard_uncertainty=item.raw_uncertainty,
+        correlation=_correlation(item),
         evaluation=WIRE_VERDICTS[item.decision],
         reason=item.reason or None,
         settings=None if own is None else _settings(own),
     )
+
+
+def _several(item: Judged) -> bool:
+    """Whether the rule may take several values."""
+    return max(item.policy.max_traces, len(item.values)) > 1
+
+
+def _correlation(item: Judged) -> CorrelationMessage | None:
+    accepted, value = item.correlation, item.value
+    if accepted is None:
+        return None
+    return CorrelationMessage(
+        id=accepted.correlation_id,
+        slope=accepted.line.slope,
+        intercept=accepted.line.intercept,
+        extrapolated=value is None or not accepted.lowest <= value <= accepted.highest,
+    )
+
+
+def _budget(found: Budget) -> BudgetMessage:
+    return BudgetMessage(
+        reference_check=found.check_id or None,
+        standard_uncertainty=found.standard,
+        degrees_of_freedom=_finite(found.dof),
+        contributions=[
+            ContributionMessage(
+                name=each.name,
+                type=each.kind.value,
+                distribution=each.distribution.value,
+                standard_uncertainty=each.in_value,
+                degrees_of_freedom=_finite(each.dof),
+                share=each.share,
+            )
+            for each in found.contributions
+        ],
+        noise_bias=found.noise_bias,
+        left_out=list(found.left_out),
+    )
+
+
+def _finite(dof: float) -> float | None:
+    return dof if math.isfinite(dof) else None
 
 
 def _settings(used: UsedSettings) -> SettingsMessage:

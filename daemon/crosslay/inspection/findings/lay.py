@@ -42,9 +42,9 @@ _MISSING_SHARE: Final = 0.5
 """Share of the roughness's variance in the feed's lines below which they may be missing."""
 _MISSING_ABOVE_FLOOR: Final = 25.0
 """And the power over the floor that none of them may then have."""
-_REGULAR_SHARE: Final = 0.6
+_REGULAR_SHARE: Final = 0.75
 """Share of the variance in a series of lines from which on a profile counts as periodic …"""
-_REGULAR_ABOVE_FLOOR: Final = 25.0
+_REGULAR_ABOVE_FLOOR: Final = 12.0
 """… where one of them stands out so far: random heights between two filters have humps, but no lines."""
 _LIMIT: Final = 3.0
 """Roughness beyond so many standard deviations (robust) is cut off, so that a spike or a jump hides no line."""

@@ -173,6 +173,27 @@ class TestQuality:
         assert quality_of([_check(3.0), tip], STATED) == STATED
         assert quality_of([]) == GaugeQuality()
 
+    def test_a_check_of_the_parameter_itself_goes_before_a_newer_one_of_another(self):
+        of_ra, of_rz = _check(3.0, 3.0, 3.01), _check(11.0, 11.0, 11.1, parameter="Rz", certified=10.0)
+        quality = quality_of([of_ra, of_rz], STATED, ids=["first", "second"])
+        assert [_found(name, 3.0, quality).check_id for name in ("Ra", "Rz", "Rt")] == ["first", "second", "second"]
+        assert _found("Ra", 3.0, quality).standard < 0.5 * _found("Rz", 3.0, quality).standard
+
+    def test_what_no_specimen_is_certified_for_takes_the_relative_numbers_and_says_so(self):
+        quality = quality_of([_check(3.0, 3.0, 3.03)])
+        ra, rq = _found("Ra", 2.0, quality), _found("Rq", 2.0, quality)
+        assert rq.standard == pytest.approx(ra.standard)
+        assert "repeatability of Rq itself (Ra's stands in for it)" in rq.left_out
+        assert not any("itself" in each for each in ra.left_out)
+
+    def test_one_reading_at_each_place_gives_repeatability_and_places_together(self):
+        specimen = Specimen(name="plate", type=SpecimenType.C, parameter="Ra", certified=3.0, expanded_uncertainty=0.06,
+                            tolerance_percent=10.0, warn_percent=5.0)  # fmt: skip
+        readings = [Reading(value=v, unit="um", place=str(v)) for v in (2.97, 3.0, 3.03)]
+        scale = quality_of([reference_check(readings, specimen)]).heights
+        assert (scale.repeatability_percent, scale.repeatability_dof) == (pytest.approx(1.0), 2.0)
+        assert "places" in scale.repeatability_name
+
     def test_a_spacing_check_traces_lengths(self):
         quality = quality_of([_check(0.1, 0.1001, 0.1, parameter="Rsm", certified=0.1, unit="mm")])
         assert quality.heights is None

@@ -21,6 +21,7 @@ from crosslay.inspection.correlation import AcceptedLine, Line, Method
 from crosslay.inspection.uncertainty import Budget, Contribution, Distribution, Kind, combine, coverage
 from crosslay.inspection.verdicts import Measured, Reading, Requirement
 
+_STUDY = "correlation"
 #: For a requirement its accepted line, or why its values do not count as long as the accepted one does not fit.
 Lines = Mapping[Requirement, AcceptedLine | str]
 
@@ -61,12 +62,7 @@ def _converted(requirement: Requirement, reading: Reading, accepted: AcceptedLin
 def _budget(requirement: Requirement, raw: Reading, accepted: AcceptedLine, value: float) -> Budget:
     """Of the converted value; largest share first."""
     line = accepted.line
-    contributions = [
-        *_of_inline(raw, line),
-        Contribution(name="line of the correlation", standard=_of_line(line, value), sensitivity=1.0 / line.slope,
-                     distribution=Distribution.STUDENT, kind=Kind.A, dof=float(line.dof)),
-        _of_study("laboratory value", line.u_laboratory, line),
-    ]
+    contributions = _merged([*_of_inline(raw, line), *_of_study(line, value)], line)
     standard, dof = combine(contributions)
     factor = coverage(dof)
     shared = [replace(each, share=(each.in_value / standard) ** 2 if standard else 0.0) for each in contributions]
@@ -81,20 +77,30 @@ def _budget(requirement: Requirement, raw: Reading, accepted: AcceptedLine, valu
 
 
 def _of_inline(raw: Reading, line: Line) -> list[Contribution]:
-    """Of the in-line value: what is known of it, or the scatter of the study where that is larger."""
+    """Of the in-line value: what is known of it, or what the study showed where that is larger."""
     if raw.raw_uncertainty is None or raw.raw_uncertainty < line.u_inline:
-        return [_of_study("in-line value, by the study", line.u_inline, line, 1.0 / line.slope)]
+        return [Contribution(name=f"{_STUDY}: in-line value", standard=line.u_inline, sensitivity=1.0 / line.slope)]
     if raw.budget is None:
         return [Contribution(name="in-line value (stated)", standard=raw.raw_uncertainty, sensitivity=1.0 / line.slope)]
     return [replace(each, sensitivity=each.sensitivity / line.slope) for each in raw.budget.contributions]
 
 
-def _of_study(name: str, standard: float, line: Line, sensitivity: float = 1.0) -> Contribution:
-    """What the study says of one value: stated uncertainties, or, where only their ratio was known, its own scatter."""
+def _of_study(line: Line, value: float) -> list[Contribution]:
+    return [
+        Contribution(name=f"{_STUDY}: line", standard=_of_line(line, value), sensitivity=1.0 / line.slope,
+                     distribution=Distribution.STUDENT, kind=Kind.A, dof=float(line.dof)),
+        Contribution(name=f"{_STUDY}: laboratory value", standard=line.u_laboratory),
+    ]  # fmt: skip
+
+
+def _merged(contributions: list[Contribution], line: Line) -> list[Contribution]:
+    """Where the scatter alone told every number of the study, they are one estimate with n − 2 degrees of freedom."""
     if line.method is Method.YORK:
-        return Contribution(name=name, standard=standard, sensitivity=sensitivity)
-    return Contribution(name=name, standard=standard, sensitivity=sensitivity, distribution=Distribution.STUDENT,
-                        kind=Kind.A, dof=float(line.dof))
+        return contributions
+    of_study = [each for each in contributions if each.name.startswith(_STUDY)]
+    one = Contribution(name=f"{_STUDY}: line and scatter", standard=math.hypot(*(each.in_value for each in of_study)),
+                       distribution=Distribution.STUDENT, kind=Kind.A, dof=float(line.dof))  # fmt: skip
+    return [*(each for each in contributions if each not in of_study), one]
 
 
 def _of_line(line: Line, value: float) -> float:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 import uuid
 from collections.abc import Callable
@@ -114,6 +113,6 @@ def read_order(path: Path) -> Order | None:
         descriptor = os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC)
         with os.fdopen(descriptor, "rb") as stream:
             data = stream.read(_MAX_BYTES + 1)
-        return Order.model_validate(json.loads(data)) if len(data) <= _MAX_BYTES else None
+        return Order.model_validate_json(data) if len(data) <= _MAX_BYTES else None
     except (OSError, ValueError, ValidationError):
         return None

@@ -6,7 +6,6 @@ same. Everything that this knows is in the store, so a restart changes nothing.
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import partial
@@ -336,7 +335,7 @@ class Reference:
         self._task = None
         self._deadlines.clear()
         for row in state.commands:
-            order = Order.model_validate(json.loads(row.payload))
+            order = Order.model_validate_json(row.payload)
             specimen = self._by_name.get(order.specimen)
             if specimen is None or row is not state.commands[-1]:
                 self._checks.abandon([], "the station was started again without it", row.request_id)

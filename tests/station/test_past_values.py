@@ -57,7 +57,7 @@ def test_after_a_restart_the_stored_traces_say_what_parts_usually_give(tmp_path:
     for part in range(1, 23):
         draft = result_draft(f"P-{part}")
         store.commit(replace(draft, traces=(pack(good(part)),)), Settled())
-        judge.measure(good(part), (SLOT,))
+        judge.measure(good(part), (SLOT,), {})
     last = store.levels.last
     store.commit(replace(result_draft("P-23"), traces=(pack(good(23)),)), Settled())  # of the new run, known already
     store.close()
@@ -66,7 +66,7 @@ def test_after_a_restart_the_stored_traces_say_what_parts_usually_give(tmp_path:
     assert len(steps) == 22, "one for each step, so that a part never waits for more than one"
     assert again._past.history("journal") == judge._past.history("journal")
     along = simulate(CONFIG, 40, PlannedPart.model_validate({"part": 40, "fault": "along-the-lay"}))
-    [found] = [each for each in again.measure(along, (SLOT,)).findings if each.id == "along-the-lay"]
+    [found] = [each for each in again.measure(along, (SLOT,), {}).findings if each.id == "along-the-lay"]
     assert found.severity is Severity.WARNING
     assert found.evidence["ra_before_um"] == pytest.approx(0.55, rel=0.1)
     assert np.isfinite(list(found.evidence.values())).all()

@@ -169,3 +169,41 @@ def test_no_store_yet(tmp_path, monkeypatch):
     ran = crosslay("specimen", path, "correlate", _lab(tmp_path, _rows()), "--callout", "Ra 0.8")
     assert ran.code == 2
     assert "no result database" in ran.err
+
+
+PERSON = ("--by", "somebody", "--why", "compared")
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("--accept", "--undo", "journal", *PERSON), "exclude each other"),
+        (("--undo", "journal", "--list", *PERSON), "exclude each other"),
+        (("lab.csv", "--undo", "journal", *PERSON), "it is used so"),
+        (("lab.csv", "--list"), "it is used so"),
+        (("--accept", *PERSON), "it is used so"),
+        (("lab.csv", *PERSON), "belong to correlate --accept and --undo"),
+        (("--undo", "journal", "--callout", "Ra 0.8", *PERSON), "take none"),
+        (("--undo", "journal", "--by", "somebody"), "--why is missing"),
+        (("--undo", "x" * 501, *PERSON), "501 characters"),
+        (("--undo", "journal", *PERSON), 'no correlation in force for "journal"; in force: none'),
+    ],
+)
+def test_words_that_do_not_fit_together(station, words, said):
+    ran = crosslay("specimen", station, "correlate", *words)
+    assert (ran.code, ran.out) == (2, "")
+    assert said in ran.err
+
+
+def test_values_of_unknown_settings_are_not_accepted_and_nothing_is_listed(station):
+    ran = _run(station, _rows(), "--accept", *PERSON)
+    assert ran.code == 2
+    assert "under the settings in force" in ran.err
+    assert "no correlation was accepted" in crosslay("specimen", station, "correlate", "--list").out
+    assert "belongs to specimen correlate, not to list" in crosslay("specimen", station, "list", "--accept").err
+    assert "--budget belongs to results show" in crosslay("results", station, "list", "--budget").err
+
+
+def test_more_parts_than_one_study_takes_are_refused(station):
+    ran = _run(station, "".join(f"X-{number},0.5,0.01\n" for number in range(501)), "--accept", *PERSON)
+    assert (ran.code, "at most 500" in ran.err) == (2, True)

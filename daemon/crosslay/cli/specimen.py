@@ -204,7 +204,7 @@ def _correct(plan: StationPlan, arguments: argparse.Namespace) -> int:
 
 def _text(option: str, value: str) -> str:
     if not value.strip():
-        raise UsageError(f"{option} is missing; a correction needs to say who changes it, and why")
+        raise UsageError(f"{option} is missing; who decides, and why, is kept with the decision")
     if len(value) > 500 or not value.isprintable():
         raise UsageError(f"{option} must be printable text of at most 500 characters")
     return value.strip()

@@ -16,6 +16,8 @@ from crosslay.station.correlations import accepted_line, line_text
 from crosslay.station.orders import ACCEPT_CORRELATION, MAX_PARTS, UNDO_CORRELATION, Laboratory, Order, new_request_id
 from crosslay.station.standing import clock_text
 
+_LONGEST = 500
+
 
 def accept(plan: StationPlan, laboratory: list[Laboratory], arguments: argparse.Namespace) -> int:
     """Have the station study the laboratory's values against its own, and report by the line from now on."""
@@ -31,6 +33,8 @@ def accept(plan: StationPlan, laboratory: list[Laboratory], arguments: argparse.
 
 def undo(plan: StationPlan, arguments: argparse.Namespace) -> int:
     """Take one back."""
+    if len(arguments.undo) > _LONGEST:
+        raise UsageError(f"--undo has {len(arguments.undo)} characters; give a name or id as correlate --list shows it")
     order = Order(name=UNDO_CORRELATION, request_id=new_request_id(), callout=arguments.undo,
                   by=arguments.by.strip(), why=arguments.why.strip())  # fmt: skip
     return _ask(plan, order, arguments)

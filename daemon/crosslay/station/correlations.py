@@ -243,7 +243,7 @@ def _row_names(row: CorrelationRow) -> tuple[str, ...]:
 def _require_person(order: Order) -> None:
     for name, value in (("--by", order.by), ("--why", order.why)):
         if not value.strip():
-            raise UsageError(f"{name} is empty; a correlation needs to say who changes it, and why")
+            raise UsageError(f"{name} is empty; who decides, and why, is kept with the decision")
 
 
 def lines_in_force(plan: StationPlan, rows: Sequence[CorrelationRow], amplification: float) -> Lines:

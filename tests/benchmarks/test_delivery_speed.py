@@ -109,12 +109,12 @@ def one_sync_s(folder: Path) -> float:
 def test_drain_in_broker_mode_against_a_raw_loop(tmp_path: Path, broker: RunningBroker, window: int) -> None:
     """The raw loop forgets at a power cut; ours commits what it was told, never more than a window behind (DC-32).
 
-    That costs a sync for every few results, and where syncs are slow the disk decides: compared is with what the raw
-    loop would reach if it synced once for each window. The aim is 0.5, see DEVELOPERS.md for what is reached; the
-    floor here only finds what has become slow. Both are measured in turns, and the best turn counts.
+    That costs a sync for every few results, and where syncs are slow the disk decides: the floor is for what the raw
+    loop would reach if it synced once for each window. The ratio to the bare loop is printed beside it; see
+    DEVELOPERS.md. Both are measured in turns, and the best turn counts.
     """
     ratios = [drain_ratio(tmp_path / f"turn-{turn}", broker.port, window) for turn in range(3)]
-    assert max(ratios) >= 0.3
+    assert max(ratios) >= 0.5
 
 
 def drain_ratio(folder: Path, port: int, window: int) -> float:

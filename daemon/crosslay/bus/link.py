@@ -11,7 +11,7 @@ import socket
 import time
 from collections import deque
 from collections.abc import Callable
-from contextlib import AbstractContextManager
+from contextlib import AbstractContextManager, suppress
 from dataclasses import dataclass, field
 from functools import cache, lru_cache
 from typing import Any, NamedTuple
@@ -163,10 +163,18 @@ class Link:
             except (OSError, ValueError) as error:
                 failures[f"does not answer ({error})"] = error
             else:
+                self._hurry()
                 return
         # A name may lead to addresses where nobody listens; whoever answered, but not as it should, is the news.
         text = max(failures, key=lambda said: isinstance(failures[said], HandshakeError))
         raise BusError(f"broker {self._address} {text}") from failures[text]
+
+    def _hurry(self) -> None:
+        """Send small packets at once: the kernel would hold them until what went before is acknowledged (RFC 896)."""
+        sock = self._client.socket()
+        if sock is not None:
+            with suppress(OSError):  # of another kind, or closed already; the next step says so
+                sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
 
     def _secure(self) -> None:
         """Give the new client its context and its password, as the files are now."""

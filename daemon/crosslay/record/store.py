@@ -176,7 +176,8 @@ class Store:
 
     def settle(self, settled: Settled) -> None:
         """Commit acknowledgements and quarantines alone. Raises like `commit`."""
-        with self.transaction() as connection:
+        # Without a look at the files: what is lost of this with a damaged one is only delivered once more.
+        with self._writing() as connection:
             levels = apply_settled(connection, settled, self._levels)
         self._levels = levels
 
@@ -238,6 +239,11 @@ class Store:
     def transaction(self) -> Iterator[sqlite3.Connection]:
         """One write transaction, rolled back by any exception. For this room only. Raises like `commit`."""
         self._verify_files()
+        with self._writing() as connection:
+            yield connection
+
+    @contextmanager
+    def _writing(self) -> Iterator[sqlite3.Connection]:
         with self._translating():
             connection = self._live
             connection.execute("BEGIN IMMEDIATE")

@@ -198,8 +198,9 @@ class Requester:
 
 
 def test_the_command_is_answered_where_its_response_topic_says(tmp_path: Path, broker: RunningBroker) -> None:
-    with station(tmp_path, broker.port, bus=COMMANDS, more=SPECIMEN) as op30:
+    with bus_client(broker.port) as mes, station(tmp_path, broker.port, bus=COMMANDS, more=SPECIMEN) as op30:
         op30.start()
+        reference(mes, "overdue")  # it has subscribed before it says so
         requester = Requester(broker.port, "mes/answers")
         try:
             requester.ask(b"\x01\x02", requestId="a", specimen="nope")

@@ -103,8 +103,7 @@ def test_a_bad_part_flashes_and_a_wrong_one_shows_fault(tmp_path: Path, broker: 
         assert (short["resultEvaluation"], short["characteristics"][0]["value"]) == ("Undefined", None)
         assert "too-short" in [finding["id"] for finding in short["findings"]]
         wait_for(lambda: lit(leds) == {"green": False, "red": True, "yellow": True})
-        status = op30.command("status")
-        assert "REJECT and FAULT" in status.stdout
+        wait_for(lambda: "REJECT and FAULT" in op30.command("status").stdout, what="the status, a second later at most")
         assert op30.stop() == 0
 
 

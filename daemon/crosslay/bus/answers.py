@@ -115,15 +115,17 @@ class Answers:
         MQTT 5 says so by a reason code. MQTT 3.1.1 has none: there a result counts as refused when it, sent alone to a
         broker that had just answered, was followed by the end of the connection as often as others are refused.
         """
-        reason, sequence = session.link.refused_with, session.oldest_unanswered_result()
-        if sequence is None:
-            return
+        reason = session.link.refused_with
         if reason in CONTENT_REFUSALS:
-            self._refused_content(sequence, reason)
-        elif session.answered and session.link.ended_by_broker and reason in _MAY_MEAN_CONTENT:
+            sequence = session.oldest_unanswered_result()
+            if sequence is not None:
+                self._refused_content(sequence, reason)
+            return
+        under_way = list(session.results.values())
+        if under_way and session.answered and session.link.ended_by_broker and reason in _MAY_MEAN_CONTENT:
             if self._careful_through:
-                self._ended_over(sequence)
-            self._careful_through = max(self._careful_through, *session.results.values())
+                self._ended_over(under_way[0])  # the only one
+            self._careful_through = max(self._careful_through, *under_way)
 
     def _ended_over(self, sequence: int) -> None:
         """The connection ended with this result alone under way."""

@@ -172,8 +172,8 @@ class Link:
     def _hurry(self) -> None:
         """Send small packets at once: the kernel would hold them until what went before is acknowledged (RFC 896)."""
         sock = self._client.socket()
-        if sock is not None:
-            with suppress(OSError):  # of another kind, or closed already; the next step says so
+        if isinstance(sock, socket.socket):
+            with suppress(OSError):  # closed already; the next step says so
                 sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
 
     def _secure(self) -> None:

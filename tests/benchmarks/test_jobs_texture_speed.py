@@ -11,12 +11,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from campaign_counts import campaign_count
 from crosslay import registry
 from crosslay.texture import Trace
 from synthetic_surfaces import surface
 
 CROSSLAY = Path(sys.executable).with_name("crosslay")
-FILES, ROUNDS = 600, 3
+FILES = campaign_count("CROSSLAY_JOB_FILES", short=200, full=600)
+ROUNDS = 2
 
 
 def _seconds(folder, names, jobs):

@@ -107,6 +107,7 @@ def test_dc_61_a_connection_that_breaks_again_and_again_leaves_nothing_behind(
         for flap in range(WARM_UP + FLAPS):
             wait_for(lambda flap=flap: len(set(mes.sessions)) > flap, 20, f"connection {flap + 1}")
             if flap == WARM_UP:
+                wait_for(lambda: mes.state.get("acknowledgedThrough") == parts, 20, "the first part")  # noqa: B023
                 held = settled(op30)
             if flap % 4 == 0:
                 parts += 1
@@ -121,8 +122,8 @@ def test_dc_61_a_connection_that_breaks_again_and_again_leaves_nothing_behind(
             f"{max(held.descriptors)} -> {max(after.descriptors)}, threads {max(held.threads)} -> {max(after.threads)}"
         )
         assert grown <= GROWTH_BYTES
-        # A status file is written now and then.
-        assert abs(max(after.descriptors) - max(held.descriptors)) <= 1
+        # A status file is written now and then, and its reader opens database and WAL at the first backlog it meets.
+        assert abs(max(after.descriptors) - max(held.descriptors)) <= 3
         assert max(after.threads) == max(held.threads)
         assert sequences(mes) == list(range(1, parts + 1))
         assert mes.most_repeats() <= 20

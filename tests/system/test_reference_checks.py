@@ -139,6 +139,7 @@ def test_a_kill_between_the_traces_of_a_check_loses_none(tmp_path: Path, broker:
     with station(tmp_path, broker.port, bus=COMMANDS, more=SPECIMEN) as op30:
         op30.start()
         with bus_client(broker.port) as mes:
+            reference(mes, "overdue")  # it has subscribed before it says so
             mes.publish("v1/command/reference-check", json.dumps({"requestId": "r1", "specimen": NAME, "traces": 4}))
             wait_for(lambda: mes.payloads(RESPONSE))
             for number in range(2):

@@ -224,7 +224,7 @@ def test_dc_44_a_restored_backup_begins_a_new_instance(tmp_path: Path, broker: R
         shutil.copy(tmp_path / "copy.sqlite3", op30.state_dir / FILE_NAME)
         op30.start()
         wait_for(lambda: mes.state().get("online") and mes.state()["instanceId"] != old, 15)
-        gap = next(item for item in mes.results() if item["type"] == "org.crosslay.gap.v1")
+        gap = wait_for(lambda: [item for item in mes.results() if item["type"] == "org.crosslay.gap.v1"])[0]
         assert (gap["data"]["reason"], gap["data"]["lostInstanceId"]) == ("restored-backup", old)
         measure(op30, "P-4")
         wait_for(lambda: mes.state().get("backlog", {}).get("depth") == 0)

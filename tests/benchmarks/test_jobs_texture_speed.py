@@ -41,6 +41,6 @@ def test_two_processes_are_faster_than_one(tmp_path):
     ratios = [_seconds(tmp_path, names, "1") / _seconds(tmp_path, names, "2") for _ in range(ROUNDS)]
     shown = ", ".join(f"{each:.2f}" for each in ratios)
     print(f"\n{FILES} files of 9,601 samples: two processes are {shown} × as fast as one")
-    # Two cores of its own give 1.6 and more over 600 files; over fewer the start of the processes weighs more, and where
-    # neighbours hold one core, a second process shares the other.
+    # Two cores of its own give 1.6 and more over 600 files; over fewer the start of the processes weighs more, and
+    # where neighbours hold one core, a second process shares the other.
     assert max(ratios) >= 1.2

@@ -176,7 +176,8 @@ class Store:
 
     def settle(self, settled: Settled) -> None:
         """Commit acknowledgements and quarantines alone. Raises like `commit`."""
-        # Without a look at the files: what is lost of this with a damaged one is only delivered once more.
+        # Without a look at the files, and so without taking them for whole: what is lost of this with a damaged one is
+        # only delivered once more.
         with self._writing() as connection:
             levels = apply_settled(connection, settled, self._levels)
         self._levels = levels
@@ -239,8 +240,11 @@ class Store:
     def transaction(self) -> Iterator[sqlite3.Connection]:
         """One write transaction, rolled back by any exception. For this room only. Raises like `commit`."""
         self._verify_files()
-        with self._writing() as connection:
-            yield connection
+        try:
+            with self._writing() as connection:
+                yield connection
+        finally:
+            self._watch.note()
 
     @contextmanager
     def _writing(self) -> Iterator[sqlite3.Connection]:
@@ -254,8 +258,6 @@ class Store:
                 with suppress(sqlite3.Error):
                     connection.execute("ROLLBACK")
                 raise
-            finally:
-                self._watch.note()
 
     def _verify_files(self) -> None:
         problem = self._watch.problem()

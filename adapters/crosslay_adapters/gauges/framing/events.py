@@ -81,6 +81,22 @@ class FactSheet:
         return f'the fact "{key}" changed under way from "{before}" to "{value}"; measure the part again'
 
 
+class OpenTrace:
+    """What has arrived of one trace: rows or frames, in the order in which they came."""
+
+    __slots__ = ("facts", "pieces", "reason")
+
+    def __init__(self) -> None:
+        self.pieces: list[bytes] = []
+        self.facts = FactSheet()
+        self.reason = ""
+
+    def spoil(self, reason: str) -> None:
+        """Keep the first reason to refuse it; its pieces are let go."""
+        self.reason = self.reason or reason
+        self.pieces.clear()
+
+
 @dataclass(slots=True)
 class Nonsense:
     """Counts bytes that make no trace; says so every `NONSENSE_BYTES`."""

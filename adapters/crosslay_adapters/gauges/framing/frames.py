@@ -10,7 +10,16 @@ from pydantic import Field, field_validator, model_validator
 
 from crosslay.ports import AdapterConfig
 from crosslay_adapters.gauges.framing.checksums import NAMES, checksum
-from crosslay_adapters.gauges.framing.events import MAX_POINTS, Event, FactSheet, Nonsense, RawTrace, Refused, Started
+from crosslay_adapters.gauges.framing.events import (
+    MAX_POINTS,
+    Event,
+    FactSheet,
+    Nonsense,
+    OpenTrace,
+    RawTrace,
+    Refused,
+    Started,
+)
 from crosslay_adapters.tracefiles.common import bad_position
 
 #: A payload may not be larger, so that no more than 64 KiB of an unfinished frame are kept.
@@ -257,21 +266,14 @@ def cobs_decoded(piece: bytes) -> bytes | None:
     return b"".join(plain)
 
 
-class _OpenTrace:
-    """What has arrived of one trace."""
+class _OpenFrames(OpenTrace):
+    """The same with the bytes that came, also those that were let go."""
 
-    __slots__ = ("facts", "payloads", "reason", "size")
+    __slots__ = ("size",)
 
     def __init__(self) -> None:
-        self.payloads: list[bytes] = []
+        super().__init__()
         self.size = 0
-        self.facts = FactSheet()
-        self.reason = ""
-
-    def spoil(self, reason: str) -> None:
-        """Keep the first reason to refuse it; its samples are let go."""
-        self.reason = self.reason or reason
-        self.payloads.clear()
 
 
 class FrameCodec:
@@ -281,7 +283,7 @@ class FrameCodec:
         self._options = options
         self._deframer = SyncDeframer(options) if options.framing == "sync" else CobsDeframer(options)
         self._record = _SAMPLE_BYTES[options.sample] + (_ENCODER_BYTES if options.encoder != "none" else 0)
-        self._open: _OpenTrace | None = None
+        self._open: _OpenFrames | None = None
         self._last: bytes | None = None
         self._nonsense = Nonsense("check speed and parity of the line, and the layout in gauge.frames")
 
@@ -373,7 +375,7 @@ class FrameCodec:
         o = self._options
         return int.from_bytes(body[o.header_bytes - o.counter_bytes : o.header_bytes], o.byte_order)
 
-    def _keep(self, payload: bytes, opened: _OpenTrace) -> None:
+    def _keep(self, payload: bytes, opened: _OpenFrames) -> None:
         if len(payload) % self._record:
             opened.spoil(f"a frame has {len(payload)} payload bytes, which is no multiple of {self._record}; correct "
                          "sample and encoder in gauge.frames")
@@ -381,7 +383,7 @@ class FrameCodec:
         if opened.size > MAX_POINTS * self._record:
             opened.spoil(f"the trace has more than {MAX_POINTS:,} samples; did an end frame get lost?")
         if not opened.reason:
-            opened.payloads.append(payload)
+            opened.pieces.append(payload)
 
     def _facts(self, payload: bytes, facts: FactSheet) -> str:
         """Keep the facts of a start frame; the reason to refuse the trace, or ``""``."""
@@ -398,8 +400,8 @@ class FrameCodec:
                 return complaint
         return ""
 
-    def _begin(self, events: list[Event]) -> _OpenTrace:
-        self._open = opened = _OpenTrace()
+    def _begin(self, events: list[Event]) -> _OpenFrames:
+        self._open = opened = _OpenFrames()
         self._nonsense.count = 0
         events.append(Started())
         return opened
@@ -414,7 +416,7 @@ class FrameCodec:
             events.append(Refused(opened.reason))
             return
         try:
-            events.append(self._parsed(b"".join(opened.payloads), opened.facts.values))
+            events.append(self._parsed(b"".join(opened.pieces), opened.facts.values))
         except ValueError as error:
             events.append(Refused(str(error)))
 

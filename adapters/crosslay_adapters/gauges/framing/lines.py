@@ -10,7 +10,7 @@ from pydantic import Field, field_validator, model_validator
 
 from crosslay.ports import AdapterConfig
 from crosslay_adapters.gauges.framing.checksums import NAMES, checksum
-from crosslay_adapters.gauges.framing.events import MAX_POINTS, Event, FactSheet, Nonsense, RawTrace, Refused, Started
+from crosslay_adapters.gauges.framing.events import MAX_POINTS, Event, Nonsense, OpenTrace, RawTrace, Refused, Started
 from crosslay_adapters.tracefiles.common import bad_position, most_decimals, quote, resolution_mm
 
 #: A longer line is nonsense; no more than this of an unfinished line is kept.
@@ -88,22 +88,6 @@ class LineFormat(AdapterConfig):
         return self.stop_command.encode("ascii")
 
 
-class _OpenTrace:
-    """What has arrived of one trace."""
-
-    __slots__ = ("facts", "reason", "rows")
-
-    def __init__(self) -> None:
-        self.rows: list[bytes] = []
-        self.facts = FactSheet()
-        self.reason = ""
-
-    def spoil(self, reason: str) -> None:
-        """Keep the first reason to refuse it; its rows are let go."""
-        self.reason = self.reason or reason
-        self.rows.clear()
-
-
 class LineCodec:
     """See `LineFormat` and `crosslay_adapters.gauges.framing.events.Codec`.
 
@@ -121,7 +105,7 @@ class LineCodec:
         self._checksum = None if options.checksum is None else checksum(options.checksum)
         self._tail = b""
         self._in_long_line = False
-        self._open: _OpenTrace | None = None
+        self._open: OpenTrace | None = None
         self._nonsense = Nonsense("check speed, parity and data bits of the line, and start and columns in gauge.lines")
 
     @property
@@ -178,7 +162,7 @@ class LineCodec:
         body = line if self._checksum is None else self._checked(line)
         if not body:
             if self._open is not None:
-                self._open.spoil(f"a line after row {len(self._open.rows)} does not match its checksum")
+                self._open.spoil(f"a line after row {len(self._open.pieces)} does not match its checksum")
             self._ignore(len(line), events)
         elif self._is_row(body):
             self._take_row(body, len(line), events)
@@ -211,10 +195,10 @@ class LineCodec:
                 opened.spoil(f"rows came without the start mark {quote(self._options.start or '')}")
         if opened.reason:
             return
-        if len(opened.rows) >= MAX_POINTS:
+        if len(opened.pieces) >= MAX_POINTS:
             opened.spoil(f"the trace has more than {MAX_POINTS:,} rows; did an end mark get lost?")
             return
-        opened.rows.append(row)
+        opened.pieces.append(row)
 
     def _take_other(self, line: bytes, size: int, events: list[Event]) -> None:
         """A mark, a fact, or nonsense."""
@@ -229,11 +213,11 @@ class LineCodec:
         elif line == self._end:
             self._finish(events)
         elif not self._take_fact(line, opened):
-            opened.spoil(f"after row {len(opened.rows)} comes {quote(line.decode('latin-1'))}, which is no row of "
+            opened.spoil(f"after row {len(opened.pieces)} comes {quote(line.decode('latin-1'))}, which is no row of "
                          "gauge.lines, no mark and no fact")
             self._ignore(size, events)
 
-    def _take_fact(self, line: bytes, opened: _OpenTrace) -> bool:
+    def _take_fact(self, line: bytes, opened: OpenTrace) -> bool:
         """Keep a header line; facts that nobody asked for are left alone."""
         try:
             name, separator, value = line.decode("utf-8").partition(self._options.fact_separator)
@@ -248,8 +232,8 @@ class LineCodec:
                 opened.spoil(complaint)
         return True
 
-    def _begin(self, events: list[Event]) -> _OpenTrace:
-        self._open = opened = _OpenTrace()
+    def _begin(self, events: list[Event]) -> OpenTrace:
+        self._open = opened = OpenTrace()
         self._nonsense.count = 0
         events.append(Started())
         return opened
@@ -262,7 +246,7 @@ class LineCodec:
             events.append(Refused(opened.reason))
             return
         try:
-            events.append(_parsed(self._options, opened.rows, opened.facts.values))
+            events.append(_parsed(self._options, opened.pieces, opened.facts.values))
         except ValueError as error:
             events.append(Refused(str(error)))
 
